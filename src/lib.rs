@@ -11,7 +11,10 @@
 pub mod card;
 pub mod design;
 pub mod geometry;
+pub mod line;
 pub mod photo;
 pub mod plan;
+pub mod plane;
 pub mod record;
+pub mod solve;
 pub mod units;

@@ -1,0 +1,365 @@
+//! A coarse map of oriented line evidence over the quilt, for finding rows.
+//!
+//! The photo is rectified at about a millimetre, blurred to the scale of a stitched groove, and its
+//! second derivatives give in each of eight directions how much more the picture bends across than
+//! along (C. Steger, IEEE TPAMI 20(2), 1998, uses the same derivatives for the place of a line). The
+//! sign is dropped: the same thread is light on one patch and dark on the next. Divided by the
+//! fabric's own local mean, so that prints do not shout a quiet line down.
+
+use crate::geometry::Point2;
+use crate::plane::camera::PreparedView;
+use image::GrayImage;
+use rayon::prelude::*;
+
+/// Number of directions, over half a turn.
+pub const DIRECTIONS: usize = 8;
+/// Side of a fine cell in which the photo is rectified, mm.
+const FINE_MM: f64 = 1.25;
+/// Fine cells along the side of a cell of the map.
+const POOL: usize = 3;
+/// Side of a cell of the map, mm.
+pub const CELL_MM: f64 = FINE_MM * POOL as f64;
+/// Half side of the neighbourhood that evidence is compared with, in map cells: about 30 mm.
+const NEIGHBOURHOOD_CELLS: usize = 8;
+/// Evidence above this many times the local mean counts no more: a seam or a card edge is not surer
+/// than a stitched line.
+const CLIP: f32 = 4.0;
+/// Grey levels of curvature below which there is nothing but noise.
+const FLOOR_LEVELS: f32 = 0.15;
+/// Places further than this from the middle of the photo's picture of the quilt are left out, mm.
+const REACH_MM: f64 = 1600.0;
+
+/// A rectangle of the quilt, mm.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Region {
+    /// Left, top.
+    pub min: Point2,
+    /// Right, bottom.
+    pub max: Point2,
+}
+
+/// Oriented line evidence by map cell.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LineMap {
+    /// Middle of the map's first cell, on the quilt, mm.
+    pub origin: Point2,
+    /// Cells across.
+    pub width: usize,
+    /// Cells down.
+    pub height: usize,
+    /// Evidence [row][column][direction]: direction d is a line whose normal stands at d·π/8 to x.
+    pub evidence: Vec<[f32; DIRECTIONS]>,
+    /// Whether the cell is seen and free of cards.
+    pub seen: Vec<bool>,
+}
+
+/// A photo as the map needs it.
+pub struct MapPhoto<'a> {
+    /// Luma at half size: pixel (i, j) covers the photo's pixels 2i…2i+1, 2j…2j+1.
+    pub half: &'a GrayImage,
+    /// Where the quilt is.
+    pub view: PreparedView,
+    /// Outlines of the cards on the quilt, mm: they hide what is below.
+    pub cards: Vec<[Point2; 4]>,
+}
+
+/// Halves a picture by 2 × 2 means.
+pub fn half_size(luma: &GrayImage) -> GrayImage {
+    let (w, h) = ((luma.width() / 2) as usize, (luma.height() / 2) as usize);
+    let full = luma.width() as usize;
+    let source = luma.as_raw();
+    let mut out = vec![0u8; w * h];
+    out.par_chunks_mut(w.max(1))
+        .enumerate()
+        .for_each(|(y, row)| {
+            let top = &source[2 * y * full..2 * y * full + 2 * w];
+            let bottom = &source[(2 * y + 1) * full..(2 * y + 1) * full + 2 * w];
+            for ((o, a), b) in row
+                .iter_mut()
+                .zip(top.chunks_exact(2))
+                .zip(bottom.chunks_exact(2))
+            {
+                let sum = u16::from(a[0]) + u16::from(a[1]) + u16::from(b[0]) + u16::from(b[1]);
+                *o = ((sum + 2) / 4) as u8;
+            }
+        });
+    GrayImage::from_raw(w as u32, h as u32, out).unwrap_or_default()
+}
+
+/// The part of the quilt a photo shows, at most [`REACH_MM`] from the picture's middle.
+pub fn seen_region(view: &PreparedView, width_px: u32, height_px: u32) -> Option<Region> {
+    let (w, h) = (f64::from(width_px), f64::from(height_px));
+    let middle = view.quilt_from_photo(Point2::new(w / 2.0, h / 2.0))?;
+    let mut region = Region {
+        min: middle,
+        max: middle,
+    };
+    for i in 0..=8 {
+        let t = f64::from(i) / 8.0;
+        for px in [(t * w, 0.0), (t * w, h), (0.0, t * h), (w, t * h)] {
+            let p = match view.quilt_from_photo(Point2::new(px.0, px.1)) {
+                Some(p) => p,
+                None => continue,
+            };
+            region.min.x = region.min.x.min(p.x).max(middle.x - REACH_MM);
+            region.min.y = region.min.y.min(p.y).max(middle.y - REACH_MM);
+            region.max.x = region.max.x.max(p.x).min(middle.x + REACH_MM);
+            region.max.y = region.max.y.max(p.y).min(middle.y + REACH_MM);
+        }
+    }
+    Some(region)
+}
+
+impl LineMap {
+    /// Maps the evidence of all photos; where several show a cell, their mean.
+    pub fn new(photos: &[MapPhoto], region: Region) -> LineMap {
+        let width = ((region.max.x - region.min.x) / CELL_MM).ceil().max(1.0) as usize;
+        let height = ((region.max.y - region.min.y) / CELL_MM).ceil().max(1.0) as usize;
+        let mut map = LineMap {
+            origin: region.min + nalgebra::Vector2::new(CELL_MM / 2.0, CELL_MM / 2.0),
+            width,
+            height,
+            evidence: vec![[0.0; DIRECTIONS]; width * height],
+            seen: vec![false; width * height],
+        };
+        let mut count = vec![0u8; width * height];
+        for photo in photos {
+            map.add(photo, &region, &mut count);
+        }
+        for ((evidence, seen), n) in map.evidence.iter_mut().zip(&mut map.seen).zip(&count) {
+            *seen = *n > 0;
+            for e in evidence.iter_mut() {
+                *e /= f32::from((*n).max(1));
+            }
+        }
+        map
+    }
+
+    fn add(&mut self, photo: &MapPhoto, region: &Region, count: &mut [u8]) {
+        let (fw, fh) = (self.width * POOL, self.height * POOL);
+        let fine = rectify(photo, region, fw, fh);
+        let blurred = blur(&fine, fw, fh);
+        let mean_bend = self.local_mean(&blurred, fw);
+        let width = self.width;
+        let height = self.height;
+        let origin = self.origin;
+        self.evidence
+            .par_chunks_mut(width)
+            .zip(count.par_chunks_mut(width))
+            .enumerate()
+            .for_each(|(row, (cells, counts))| {
+                for column in 0..width {
+                    let mean = mean_bend[row * width + column];
+                    // The outermost cells have no neighbours to differentiate with.
+                    let edge = row == 0 || column == 0 || row + 1 == height || column + 1 == width;
+                    if mean.is_nan() || edge {
+                        continue;
+                    }
+                    let place = Point2::new(
+                        origin.x + column as f64 * CELL_MM,
+                        origin.y + row as f64 * CELL_MM,
+                    );
+                    if photo.cards.iter().any(|card| covers(card, place)) {
+                        continue;
+                    }
+                    let mut sum = [0.0f32; DIRECTIONS];
+                    for y in row * POOL..(row + 1) * POOL {
+                        for x in column * POOL..(column + 1) * POOL {
+                            let bend = bends(&blurred, fw, x, y);
+                            for (d, s) in sum.iter_mut().enumerate() {
+                                let across = bend[d].abs();
+                                let along = bend[(d + DIRECTIONS / 2) % DIRECTIONS].abs();
+                                *s += ((across - along) / (mean + FLOOR_LEVELS)).clamp(0.0, CLIP);
+                            }
+                        }
+                    }
+                    counts[column] += 1;
+                    for (e, s) in cells[column].iter_mut().zip(sum) {
+                        *e += s / (POOL * POOL) as f32;
+                    }
+                }
+            });
+    }
+
+    /// Mean bend around each map cell; not a number where the photo does not show the cell.
+    fn local_mean(&self, blurred: &[f32], fw: usize) -> Vec<f32> {
+        let (width, height) = (self.width, self.height);
+        let mut pooled = vec![f32::NAN; width * height];
+        pooled
+            .par_chunks_mut(width)
+            .enumerate()
+            .for_each(|(row, cells)| {
+                if row == 0 || row + 1 == height {
+                    return;
+                }
+                for (column, cell) in cells.iter_mut().enumerate().take(width - 1).skip(1) {
+                    let bend = bends(blurred, fw, column * POOL + POOL / 2, row * POOL + POOL / 2);
+                    *cell = bend.iter().map(|b| b.abs()).sum::<f32>() / DIRECTIONS as f32;
+                }
+            });
+        box_mean(&pooled, width, height, NEIGHBOURHOOD_CELLS)
+    }
+
+    /// Evidence at a place for one direction (in units of π/8, may lie between directions).
+    pub fn cell_at(&self, place: Point2) -> Option<usize> {
+        let x = ((place.x - self.origin.x) / CELL_MM).round();
+        let y = ((place.y - self.origin.y) / CELL_MM).round();
+        if x < 0.0 || y < 0.0 || x >= self.width as f64 || y >= self.height as f64 {
+            return None;
+        }
+        let cell = y as usize * self.width + x as usize;
+        self.seen[cell].then_some(cell)
+    }
+}
+
+fn covers(card: &[Point2; 4], place: Point2) -> bool {
+    (0..4).all(|i| {
+        let (a, b) = (card[i], card[(i + 1) % 4]);
+        (b - a).perp(&(place - a)) >= 0.0
+    })
+}
+
+/// Bend of the blurred picture in each direction, grey levels per fine cell².
+#[inline]
+fn bends(b: &[f32], w: usize, x: usize, y: usize) -> [f32; DIRECTIONS] {
+    let i = y * w + x;
+    let xx = b[i - 1] - 2.0 * b[i] + b[i + 1];
+    let yy = b[i - w] - 2.0 * b[i] + b[i + w];
+    let xy = 0.25 * (b[i + w + 1] - b[i + w - 1] - b[i - w + 1] + b[i - w - 1]);
+    // n·H·n for normals at d·π/8: half sums of cos and sin of twice the angle.
+    let (mean, half, cross) = (0.5 * (xx + yy), 0.5 * (xx - yy), xy);
+    const H: f32 = std::f32::consts::FRAC_1_SQRT_2;
+    let diagonal = H * (half + cross);
+    let counter = H * (cross - half);
+    [
+        mean + half,
+        mean + diagonal,
+        mean + cross,
+        mean + counter,
+        mean - half,
+        mean - diagonal,
+        mean - cross,
+        mean - counter,
+    ]
+}
+
+/// The photo in fine cells of the region; NaN where it does not show the quilt.
+fn rectify(photo: &MapPhoto, region: &Region, fw: usize, fh: usize) -> Vec<f32> {
+    const LATTICE: usize = 24;
+    let (lw, lh) = (fw / LATTICE + 2, fh / LATTICE + 2);
+    let place = |x: usize, y: usize| {
+        Point2::new(
+            region.min.x + (x as f64 + 0.5) * FINE_MM,
+            region.min.y + (y as f64 + 0.5) * FINE_MM,
+        )
+    };
+    // Perspective is smooth: it is worked out on a lattice and interpolated between.
+    let lattice: Vec<Option<(f32, f32)>> = (0..lw * lh)
+        .map(|i| {
+            let p = photo
+                .view
+                .photo_from_quilt(place(i % lw * LATTICE, i / lw * LATTICE))?;
+            Some((p.x as f32 / 2.0 - 0.5, p.y as f32 / 2.0 - 0.5))
+        })
+        .collect();
+    let (w, h) = (photo.half.width() as usize, photo.half.height() as usize);
+    let pixels = photo.half.as_raw();
+    let mut out = vec![f32::NAN; fw * fh];
+    out.par_chunks_mut(fw).enumerate().for_each(|(y, row)| {
+        let (ly, ty) = (y / LATTICE, (y % LATTICE) as f32 / LATTICE as f32);
+        for lx in 0..lw - 1 {
+            let corner = |dx: usize, dy: usize| lattice[(ly + dy) * lw + lx + dx];
+            let (Some(a), Some(b), Some(c), Some(d)) =
+                (corner(0, 0), corner(1, 0), corner(0, 1), corner(1, 1))
+            else {
+                continue;
+            };
+            let left = (a.0 + ty * (c.0 - a.0), a.1 + ty * (c.1 - a.1));
+            let right = (b.0 + ty * (d.0 - b.0), b.1 + ty * (d.1 - b.1));
+            let (sx, sy) = (
+                (right.0 - left.0) / LATTICE as f32,
+                (right.1 - left.1) / LATTICE as f32,
+            );
+            let from = lx * LATTICE;
+            for (k, o) in row[from.min(fw)..(from + LATTICE).min(fw)]
+                .iter_mut()
+                .enumerate()
+            {
+                let (px, py) = (left.0 + k as f32 * sx, left.1 + k as f32 * sy);
+                if px < 0.0 || py < 0.0 || px >= (w - 1) as f32 || py >= (h - 1) as f32 {
+                    continue;
+                }
+                let (ix, iy) = (px as usize, py as usize);
+                let (tx, ty) = (px - ix as f32, py - iy as f32);
+                let at = |dx: usize, dy: usize| f32::from(pixels[(iy + dy) * w + ix + dx]);
+                let top = at(0, 0) + tx * (at(1, 0) - at(0, 0));
+                let bottom = at(0, 1) + tx * (at(1, 1) - at(0, 1));
+                *o = top + ty * (bottom - top);
+            }
+        }
+    });
+    out
+}
+
+/// Gaussian blur of 1.2 fine cells (1.5 mm), the scale between a thread and its groove.
+fn blur(fine: &[f32], w: usize, h: usize) -> Vec<f32> {
+    const SIGMA: f32 = 1.2;
+    const R: usize = 4;
+    let mut kernel: [f32; 2 * R + 1] =
+        std::array::from_fn(|i| (-0.5 * ((i as f32 - R as f32) / SIGMA).powi(2)).exp());
+    let sum: f32 = kernel.iter().sum();
+    kernel.iter_mut().for_each(|k| *k /= sum);
+    let mut across = vec![f32::NAN; w * h];
+    across
+        .par_chunks_mut(w)
+        .zip(fine.par_chunks(w))
+        .for_each(|(out, row)| {
+            for (o, window) in out[R..].iter_mut().zip(row.windows(2 * R + 1)) {
+                *o = window.iter().zip(&kernel).map(|(a, k)| a * k).sum();
+            }
+        });
+    let mut out = vec![f32::NAN; w * h];
+    out.par_chunks_mut(w).enumerate().for_each(|(y, row)| {
+        if y < R || y + R >= h {
+            return;
+        }
+        row.fill(0.0);
+        for (k, weight) in kernel.iter().enumerate() {
+            let source = &across[(y + k - R) * w..(y + k - R + 1) * w];
+            for (o, a) in row.iter_mut().zip(source) {
+                *o += weight * a;
+            }
+        }
+    });
+    out
+}
+
+/// Mean over a square of side 2r+1, over the numbers in it; NaN stays NaN in its middle.
+fn box_mean(values: &[f32], w: usize, h: usize, r: usize) -> Vec<f32> {
+    let mut sums = vec![(0.0f64, 0u32); (w + 1) * (h + 1)];
+    for y in 0..h {
+        let mut line = (0.0f64, 0u32);
+        for x in 0..w {
+            let v = values[y * w + x];
+            if !v.is_nan() {
+                line = (line.0 + f64::from(v), line.1 + 1);
+            }
+            let above = sums[y * (w + 1) + x + 1];
+            sums[(y + 1) * (w + 1) + x + 1] = (above.0 + line.0, above.1 + line.1);
+        }
+    }
+    (0..w * h)
+        .map(|i| {
+            if values[i].is_nan() {
+                return f32::NAN;
+            }
+            let (x, y) = (i % w, i / w);
+            let (x0, x1) = (x.saturating_sub(r), (x + r + 1).min(w));
+            let (y0, y1) = (y.saturating_sub(r), (y + r + 1).min(h));
+            let at = |x: usize, y: usize| sums[y * (w + 1) + x];
+            let sum = at(x1, y1).0 - at(x0, y1).0 - at(x1, y0).0 + at(x0, y0).0;
+            let n = at(x1, y1).1 + at(x0, y0).1 - at(x0, y1).1 - at(x1, y0).1;
+            (sum / f64::from(n.max(1))) as f32
+        })
+        .collect()
+}

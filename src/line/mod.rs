@@ -1,0 +1,3 @@
+//! Evidence for a thin stitched line, light or dark or only a groove, on any fabric.
+
+pub mod map;

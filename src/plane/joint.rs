@@ -1,0 +1,526 @@
+//! Cameras, photos, cards and rows as one least-squares problem.
+//!
+//! Unknown are the camera (within its prior), a pose per photo, a pose per card (its height and rock
+//! within their priors), the quilt's sag, the design's stretch, and offset, slope, bow and shift per
+//! row. Observed are card corners and places of the stitched line, each along its curve's normal. The
+//! stitching, with the design as the ruler, tells how the quilt's own plane lies against the cards;
+//! what it cannot tell stays within the priors and so in the uncertainty.
+
+use super::camera::{Camera, CardPose, Pose, PreparedView, Surface, View};
+use crate::geometry::{Point2, Vector2};
+use crate::solve::levenberg_marquardt::{
+    Loss, NormalEquations, Options, Problem, Solution, SolveError, minimise,
+};
+use nalgebra::{DMatrix, Matrix2, Vector3};
+
+/// A value known beforehand, with its standard uncertainty.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Prior {
+    /// Expected value.
+    pub mean: f64,
+    /// Standard uncertainty.
+    pub u: f64,
+}
+
+impl Prior {
+    /// A prior.
+    pub const fn new(mean: f64, u: f64) -> Self {
+        Prior { mean, u }
+    }
+}
+
+/// What is known of a camera before the photo is looked at.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CameraPrior {
+    /// Focal length, px; its uncertainty is relative (`u` of ln f).
+    pub focal_px: f64,
+    /// Relative standard uncertainty of the focal length.
+    pub focal_relative_u: f64,
+    /// Principal point, px.
+    pub centre_px: Point2,
+    /// Its standard uncertainty along each axis, px.
+    pub centre_u_px: f64,
+    /// Radial term.
+    pub k1: Prior,
+}
+
+/// What is known of cards, quilt and design before the photo is looked at.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Priors {
+    /// Height of a card above the stitching, mm: its thickness and the puff of the batting.
+    pub card_height_mm: Prior,
+    /// Rock of a card on the quilt, as a slope.
+    pub card_tilt: Prior,
+    /// Sag down the quilt, 1/mm.
+    pub sag_s: Prior,
+    /// Sag across the quilt, 1/mm.
+    pub sag_x: Prior,
+    /// Stretch of the design common to x and y, relative.
+    pub stretch: Prior,
+    /// Difference of the stretch in y from that in x, relative.
+    pub stretch_difference: Prior,
+    /// Quadratic coefficient of a row's bow, 1/mm.
+    pub bow: Prior,
+}
+
+impl Default for Priors {
+    /// Heights and rock as in the starting design's trial: cards 2–7 mm above the stitching (uniform:
+    /// 4.5 ± 1.45), rocked by 0.2–1.5 degrees (0.8 degrees a side); a band of 500 mm sags by up to
+    /// some 12 mm; a design is stretched by some 0.2 %. Common practice and trials, no source.
+    fn default() -> Self {
+        Priors {
+            card_height_mm: Prior::new(4.5, 1.45),
+            card_tilt: Prior::new(0.0, 0.8_f64.to_radians()),
+            sag_s: Prior::new(0.6e-4, 0.8e-4),
+            sag_x: Prior::new(0.0, 0.5e-5),
+            stretch: Prior::new(0.0, 0.002),
+            stretch_difference: Prior::new(0.0, 0.0015),
+            bow: Prior::new(0.0, 1.5e-5),
+        }
+    }
+}
+
+/// A card corner located in a photo.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CornerObservation {
+    /// On the card, true mm (printer scale taken out).
+    pub on_card_mm: Point2,
+    /// In the photo, px.
+    pub in_photo_px: Point2,
+    /// Inverse square root of its covariance: whitens a residual, 1/px.
+    pub whitening: Matrix2<f64>,
+}
+
+/// A place of the stitched line located in a photo along its curve's normal.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LineObservation {
+    /// Which row of the problem.
+    pub row: usize,
+    /// Along the unstretched row from its reference point, mm (repeats counted in).
+    pub along_mm: f64,
+    /// Across, from the baseline, mm, unstretched.
+    pub across_mm: f64,
+    /// In the photo, px.
+    pub in_photo_px: Point2,
+    /// Unit normal of the curve in the photo.
+    pub normal: Vector2,
+    /// Standard uncertainty along the normal, px.
+    pub u_px: f64,
+}
+
+/// One photo's observations.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct PhotoObservations {
+    /// Which camera of the problem.
+    pub camera: usize,
+    /// Corners by card of the problem.
+    pub cards: Vec<(usize, Vec<CornerObservation>)>,
+    /// Places of the stitched line.
+    pub lines: Vec<LineObservation>,
+}
+
+/// A row's place on the quilt: y(x) = offset + slope·x + bow·x², the design's start at x = shift.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct RowPlace {
+    /// y at x = 0, mm.
+    pub offset: f64,
+    /// Slope, mm per mm.
+    pub slope: f64,
+    /// Quadratic coefficient, 1/mm.
+    pub bow: f64,
+    /// x of the reference point of the design, mm.
+    pub shift: f64,
+}
+
+impl RowPlace {
+    /// y of the baseline, mm.
+    pub fn y(&self, x: f64) -> f64 {
+        self.offset + (self.slope + self.bow * x) * x
+    }
+
+    /// Place on the quilt of a point of the design, `along`/`across` unstretched mm.
+    pub fn on_quilt(&self, along: f64, across: f64, stretch: &Stretch) -> Point2 {
+        let x = self.shift + along * (1.0 + stretch.x);
+        Point2::new(x, self.y(x) + across * (1.0 + stretch.y))
+    }
+}
+
+/// Relative stretch of the design on the quilt.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Stretch {
+    /// Along the row.
+    pub x: f64,
+    /// Across the row.
+    pub y: f64,
+}
+
+/// Everything that is estimated.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct State {
+    /// The quilt's shape.
+    pub surface: Surface,
+    /// The design's stretch.
+    pub stretch: Stretch,
+    /// Cameras.
+    pub cameras: Vec<Camera>,
+    /// Pose of each photo.
+    pub poses: Vec<Pose>,
+    /// Pose of each card.
+    pub cards: Vec<CardPose>,
+    /// Place of each row.
+    pub rows: Vec<RowPlace>,
+}
+
+const GLOBALS: usize = 4;
+const PER_CAMERA: usize = 4;
+const PER_PHOTO: usize = 6;
+const PER_CARD: usize = 6;
+const PER_ROW: usize = 4;
+/// Largest number of parameters one observation depends on.
+const MOST: usize = GLOBALS + PER_CAMERA + PER_PHOTO + PER_CARD;
+
+impl State {
+    /// The view of a photo.
+    pub fn view(&self, photo: usize, camera: usize) -> PreparedView {
+        View {
+            camera: self.cameras[camera],
+            pose: self.poses[photo],
+            surface: self.surface,
+        }
+        .prepare()
+    }
+
+    /// Index of a row's first parameter (offset, slope, bow, shift) in the solution.
+    pub fn row_index(&self, row: usize) -> usize {
+        GLOBALS
+            + PER_CAMERA * self.cameras.len()
+            + PER_PHOTO * self.poses.len()
+            + PER_CARD * self.cards.len()
+            + PER_ROW * row
+    }
+
+    fn to_parameters(&self) -> Vec<f64> {
+        let mut p = vec![
+            self.surface.sag_s,
+            self.surface.sag_x,
+            self.stretch.x,
+            self.stretch.y,
+        ];
+        for c in &self.cameras {
+            p.extend([c.focal_px.ln(), c.centre_px.x, c.centre_px.y, c.k1]);
+        }
+        for pose in &self.poses {
+            p.extend(pose.rotation.iter().chain(pose.translation.iter()));
+        }
+        for c in &self.cards {
+            p.extend([c.x, c.s, c.angle, c.height, c.tilt_x, c.tilt_y]);
+        }
+        for r in &self.rows {
+            p.extend([r.offset, r.slope, r.bow, r.shift]);
+        }
+        p
+    }
+
+    fn from_parameters(p: &[f64], shape: &State) -> State {
+        let mut rest = &p[GLOBALS..];
+        let mut take = |n: usize| {
+            let (head, tail) = rest.split_at(n);
+            rest = tail;
+            head
+        };
+        State {
+            surface: Surface {
+                sag_s: p[0],
+                sag_x: p[1],
+            },
+            stretch: Stretch { x: p[2], y: p[3] },
+            cameras: shape
+                .cameras
+                .iter()
+                .map(|_| camera(take(PER_CAMERA)))
+                .collect(),
+            poses: shape.poses.iter().map(|_| pose(take(PER_PHOTO))).collect(),
+            cards: shape.cards.iter().map(|_| card(take(PER_CARD))).collect(),
+            rows: shape.rows.iter().map(|_| row(take(PER_ROW))).collect(),
+        }
+    }
+}
+
+fn camera(p: &[f64]) -> Camera {
+    Camera {
+        focal_px: p[0].exp(),
+        centre_px: Point2::new(p[1], p[2]),
+        k1: p[3],
+    }
+}
+fn pose(p: &[f64]) -> Pose {
+    Pose {
+        rotation: Vector3::new(p[0], p[1], p[2]),
+        translation: Vector3::new(p[3], p[4], p[5]),
+    }
+}
+fn card(p: &[f64]) -> CardPose {
+    CardPose {
+        x: p[0],
+        s: p[1],
+        angle: p[2],
+        height: p[3],
+        tilt_x: p[4],
+        tilt_y: p[5],
+    }
+}
+fn row(p: &[f64]) -> RowPlace {
+    RowPlace {
+        offset: p[0],
+        slope: p[1],
+        bow: p[2],
+        shift: p[3],
+    }
+}
+
+/// The problem: observations, priors, and the loss under which stitching is trusted.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Joint {
+    /// Cameras before the photos were looked at.
+    pub cameras: Vec<CameraPrior>,
+    /// Observations by photo.
+    pub photos: Vec<PhotoObservations>,
+    /// Cards, quilt and design before the photos were looked at.
+    pub priors: Priors,
+    /// Numbers of cameras, photos, cards and rows; its first card fixes the frame.
+    pub start: State,
+    /// Loss of a place of the stitched line, in units of its standard uncertainty.
+    pub line_loss: Loss,
+}
+
+/// The solved problem.
+#[derive(Debug, Clone)]
+pub struct Solved {
+    /// Estimates.
+    pub state: State,
+    /// Covariance of all parameters, in the order of [`State::row_index`].
+    pub covariance: DMatrix<f64>,
+    /// Iterations taken.
+    pub iterations: usize,
+}
+
+/// Loss of a card corner: a corner under a thread tail or a fold must not bend the plane.
+const CORNER_LOSS: Loss = Loss::Huber(3.0);
+/// Residual of a place that cannot be projected at all, in standard uncertainties.
+const UNSEEN: f64 = 50.0;
+
+impl Joint {
+    /// Solves the problem.
+    ///
+    /// # Errors
+    ///
+    /// [`SolveError`] when the normal equations are singular or the iteration fails.
+    pub fn solve(&self) -> Result<Solved, SolveError> {
+        let solution: Solution = minimise(self, &self.start.to_parameters(), &Options::default())?;
+        Ok(Solved {
+            state: State::from_parameters(&solution.parameters, &self.start),
+            covariance: solution.covariance,
+            iterations: solution.iterations,
+        })
+    }
+
+    fn camera_at(&self, camera: usize) -> usize {
+        GLOBALS + PER_CAMERA * camera
+    }
+    fn photo_at(&self, photo: usize) -> usize {
+        self.camera_at(self.start.cameras.len()) + PER_PHOTO * photo
+    }
+    fn card_at(&self, card: usize) -> usize {
+        self.photo_at(self.start.poses.len()) + PER_CARD * card
+    }
+
+    /// Steps of the numeric derivative, by place in the parameter vector: small against the
+    /// curvature of the projection, large against rounding.
+    fn derivative_step(&self, index: usize) -> f64 {
+        const GLOBAL: [f64; GLOBALS] = [1e-8, 1e-9, 1e-6, 1e-6];
+        const CAMERA: [f64; PER_CAMERA] = [1e-6, 1e-2, 1e-2, 1e-5];
+        const PHOTO: [f64; PER_PHOTO] = [1e-6, 1e-6, 1e-6, 1e-3, 1e-3, 1e-3];
+        const CARD: [f64; PER_CARD] = [1e-3, 1e-3, 1e-6, 1e-3, 1e-6, 1e-6];
+        const ROW: [f64; PER_ROW] = [1e-3, 1e-6, 1e-9, 1e-3];
+        let rows_at = self.start.row_index(0);
+        match index {
+            i if i < GLOBALS => GLOBAL[i],
+            i if i < self.photo_at(0) => CAMERA[(i - GLOBALS) % PER_CAMERA],
+            i if i < self.card_at(0) => PHOTO[(i - self.photo_at(0)) % PER_PHOTO],
+            i if i < rows_at => CARD[(i - self.card_at(0)) % PER_CARD],
+            i => ROW[(i - rows_at) % PER_ROW],
+        }
+    }
+
+    /// A view with its rotation worked out, with one parameter moved.
+    fn views_around(&self, p: &[f64], photo: usize) -> ViewsAround {
+        let camera_index = self.photos[photo].camera;
+        let (c, q) = (self.camera_at(camera_index), self.photo_at(photo));
+        let at = |moved: Option<(usize, f64)>| {
+            let value =
+                |i: usize| p[i] + moved.map_or(0.0, |(j, by)| if i == j { by } else { 0.0 });
+            let camera_p: [f64; PER_CAMERA] = std::array::from_fn(|i| value(c + i));
+            let pose_p: [f64; PER_PHOTO] = std::array::from_fn(|i| value(q + i));
+            View {
+                camera: camera(&camera_p),
+                pose: pose(&pose_p),
+                surface: Surface {
+                    sag_s: value(0),
+                    sag_x: value(1),
+                },
+            }
+            .prepare()
+        };
+        let moved = [0, 1]
+            .into_iter()
+            .chain(c..c + PER_CAMERA)
+            .chain(q..q + PER_PHOTO)
+            .map(|i| {
+                let h = self.derivative_step(i);
+                (i, h, at(Some((i, h))))
+            })
+            .collect();
+        ViewsAround {
+            at: at(None),
+            moved,
+        }
+    }
+}
+
+/// A photo's view at the present parameters and with each of its own parameters moved a little.
+struct ViewsAround {
+    at: PreparedView,
+    moved: Vec<(usize, f64, PreparedView)>,
+}
+
+impl Problem for Joint {
+    fn parameter_count(&self) -> usize {
+        self.start.row_index(self.start.rows.len())
+    }
+
+    fn linearise(&self, p: &[f64], with_gradients: bool, equations: &mut NormalEquations) {
+        let mut gradient_x: Vec<(usize, f64)> = Vec::with_capacity(MOST);
+        let mut gradient_y: Vec<(usize, f64)> = Vec::with_capacity(MOST);
+        for (photo_index, photo) in self.photos.iter().enumerate() {
+            let views = self.views_around(p, photo_index);
+            for (card_index, corners) in &photo.cards {
+                let from = self.card_at(*card_index);
+                let card_now = card(&p[from..from + PER_CARD]);
+                for corner in corners {
+                    let residual = |view: &PreparedView, pose: &CardPose| {
+                        let space = pose.in_space(corner.on_card_mm, &view.view.surface);
+                        view.photo_from_space(&space)
+                            .map_or(Vector2::new(UNSEEN, UNSEEN), |px| {
+                                corner.whitening * (px - corner.in_photo_px)
+                            })
+                    };
+                    let r = residual(&views.at, &card_now);
+                    gradient_x.clear();
+                    gradient_y.clear();
+                    if with_gradients {
+                        let mut push = |i: usize, d: Vector2| {
+                            gradient_x.push((i, d.x));
+                            gradient_y.push((i, d.y));
+                        };
+                        for (i, h, view) in &views.moved {
+                            push(*i, (residual(view, &card_now) - r) / *h);
+                        }
+                        for k in 0..PER_CARD {
+                            let h = self.derivative_step(from + k);
+                            let mut moved: [f64; PER_CARD] = std::array::from_fn(|i| p[from + i]);
+                            moved[k] += h;
+                            push(from + k, (residual(&views.at, &card(&moved)) - r) / h);
+                        }
+                    }
+                    equations.add(r.x, &gradient_x, CORNER_LOSS);
+                    equations.add(r.y, &gradient_y, CORNER_LOSS);
+                }
+            }
+            let stretch = Stretch { x: p[2], y: p[3] };
+            for line in &photo.lines {
+                let from = self.start.row_index(line.row);
+                let row_now = row(&p[from..from + PER_ROW]);
+                let place = row_now.on_quilt(line.along_mm, line.across_mm, &stretch);
+                let residual = |view: &PreparedView, place: Point2| {
+                    view.photo_from_quilt(place).map_or(UNSEEN, |px| {
+                        line.normal.dot(&(px - line.in_photo_px)) / line.u_px
+                    })
+                };
+                let r = residual(&views.at, place);
+                gradient_x.clear();
+                if with_gradients {
+                    for (i, h, view) in &views.moved {
+                        gradient_x.push((*i, (residual(view, place) - r) / *h));
+                    }
+                    // The row's parameters and the stretch act through the place alone.
+                    let h = 1e-3;
+                    let dx = (residual(&views.at, place + Vector2::new(h, 0.0)) - r) / h;
+                    let dy = (residual(&views.at, place + Vector2::new(0.0, h)) - r) / h;
+                    let slope_here = row_now.slope + 2.0 * row_now.bow * place.x;
+                    let d_along = dx + slope_here * dy;
+                    gradient_x.push((2, d_along * line.along_mm));
+                    gradient_x.push((3, dy * line.across_mm));
+                    gradient_x.push((from, dy));
+                    gradient_x.push((from + 1, dy * place.x));
+                    gradient_x.push((from + 2, dy * place.x * place.x));
+                    gradient_x.push((from + 3, d_along));
+                }
+                equations.add(r, &gradient_x, self.line_loss);
+            }
+        }
+        self.add_priors(p, equations);
+    }
+}
+
+impl Joint {
+    fn add_priors(&self, p: &[f64], equations: &mut NormalEquations) {
+        let mut prior = |index: usize, known: Prior| {
+            equations.add(
+                (p[index] - known.mean) / known.u,
+                &[(index, 1.0 / known.u)],
+                Loss::Squared,
+            );
+        };
+        prior(0, self.priors.sag_s);
+        prior(1, self.priors.sag_x);
+        for (i, camera) in self.cameras.iter().enumerate() {
+            let at = self.camera_at(i);
+            prior(
+                at,
+                Prior::new(camera.focal_px.ln(), camera.focal_relative_u),
+            );
+            prior(at + 1, Prior::new(camera.centre_px.x, camera.centre_u_px));
+            prior(at + 2, Prior::new(camera.centre_px.y, camera.centre_u_px));
+            prior(at + 3, camera.k1);
+        }
+        for (i, pose) in self.start.cards.iter().enumerate() {
+            let at = self.card_at(i);
+            if i == 0 {
+                // The first card holds the frame; a micrometre and a microradian are "exactly" here.
+                prior(at, Prior::new(pose.x, 1e-3));
+                prior(at + 1, Prior::new(pose.s, 1e-3));
+                prior(at + 2, Prior::new(pose.angle, 1e-6));
+            }
+            prior(at + 3, self.priors.card_height_mm);
+            prior(at + 4, self.priors.card_tilt);
+            prior(at + 5, self.priors.card_tilt);
+        }
+        for i in 0..self.start.rows.len() {
+            prior(self.start.row_index(i) + 2, self.priors.bow);
+        }
+        let common = self.priors.stretch;
+        let r = (0.5 * (p[2] + p[3]) - common.mean) / common.u;
+        equations.add(
+            r,
+            &[(2, 0.5 / common.u), (3, 0.5 / common.u)],
+            Loss::Squared,
+        );
+        let difference = self.priors.stretch_difference;
+        let r = (p[3] - p[2] - difference.mean) / difference.u;
+        equations.add(
+            r,
+            &[(2, -1.0 / difference.u), (3, 1.0 / difference.u)],
+            Loss::Squared,
+        );
+    }
+}

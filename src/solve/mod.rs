@@ -1,0 +1,3 @@
+//! Least squares, robust loss and covariance; knows no words of quilting.
+
+pub mod levenberg_marquardt;
