@@ -1,5 +1,7 @@
 //! The continuous-line design: one repeat of it as a curve, read from SVG or DXF.
 
+pub mod demo;
+
 use crate::geometry::Point2;
 
 /// One repeat of a continuous-line design.
@@ -13,4 +15,72 @@ pub struct Design {
     pub curve_mm: Vec<Point2>,
     /// Length of one repeat along the row, mm.
     pub repeat_mm: f64,
+}
+
+/// A point of a design at equal steps of arc length.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct DesignPoint {
+    /// Position, mm.
+    pub position: Point2,
+    /// Unit tangent in stitching direction.
+    pub tangent: crate::geometry::Vector2,
+    /// Arc length from the start of the repeat, mm.
+    pub arc_mm: f64,
+}
+
+impl Design {
+    /// Height from the highest to the lowest point, mm.
+    pub fn height_mm(&self) -> f64 {
+        let ys = self.curve_mm.iter().map(|p| p.y);
+        ys.clone().fold(f64::MIN, f64::max) - ys.fold(f64::MAX, f64::min)
+    }
+
+    /// Length of the stitched line in one repeat, mm.
+    pub fn arc_mm(&self) -> f64 {
+        self.curve_mm.windows(2).map(|w| (w[1] - w[0]).norm()).sum()
+    }
+
+    /// Points at equal steps of arc length of about `step_mm` over one repeat; the end of the repeat,
+    /// which is the start of the next, is left out.
+    pub fn sample(&self, step_mm: f64) -> Vec<DesignPoint> {
+        let total = self.arc_mm();
+        let count = (total / step_mm).round().max(8.0) as usize;
+        let step = total / count as f64;
+        let mut points = Vec::with_capacity(count);
+        let mut before = 0.0;
+        for pair in self.curve_mm.windows(2) {
+            let along = pair[1] - pair[0];
+            let length = along.norm();
+            while points.len() < count && points.len() as f64 * step < before + length {
+                let arc_mm = points.len() as f64 * step;
+                let position = pair[0] + along * ((arc_mm - before) / length);
+                points.push(DesignPoint {
+                    position,
+                    tangent: along / length,
+                    arc_mm,
+                });
+            }
+            before += length;
+        }
+        // Tangents over two steps: chords of a flattened curve turn in jumps.
+        let repeat = nalgebra::Vector2::new(self.repeat_mm, 0.0);
+        let n = points.len();
+        let places: Vec<Point2> = points.iter().map(|p| p.position).collect();
+        for (i, point) in points.iter_mut().enumerate() {
+            let next = if i + 1 < n {
+                places[i + 1]
+            } else {
+                places[0] + repeat
+            };
+            let last = if i > 0 {
+                places[i - 1]
+            } else {
+                places[n - 1] - repeat
+            };
+            if let Some(tangent) = (next - last).try_normalize(1e-9) {
+                point.tangent = tangent;
+            }
+        }
+        points
+    }
 }
