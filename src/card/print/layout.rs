@@ -274,7 +274,7 @@ pub fn labels(card: CardId) -> Vec<Mark> {
         text: TOP_EDGE_WORDS.to_owned(),
     };
     // Room for the wider letters that an SVG viewer may put in Helvetica's place.
-    let arrow_x = 0.6 * words.width_mm();
+    let arrow_x = 0.68 * words.width_mm();
     let arrow_top = top - TOP_BAND_MM;
     let mut marks = vec![
         number,
@@ -315,8 +315,8 @@ pub fn labels(card: CardId) -> Vec<Mark> {
     marks
 }
 
-/// The check bar: solid from end to end, with a tick below each whole inch and a longer-looking one
-/// flush with either end, so that nothing sticks out beyond the length to be measured.
+/// The check bar: solid from end to end, with a tick below each whole inch and one flush with either end,
+/// so that nothing sticks out beyond the length to be measured.
 fn check_bar(top_left: Point2) -> Mark {
     let at = |x: f64, y: f64| top_left + Vector2::new(x, y);
     let tick = |from: f64| {
