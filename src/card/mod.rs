@@ -1,6 +1,7 @@
 //! The printed measuring cards: their geometry, printing them, and finding them in a photo.
 
 pub mod geometry;
+pub mod print;
 pub mod tag36h11;
 
 use crate::geometry::Point2;
