@@ -10,6 +10,7 @@
 
 pub mod card;
 pub mod design;
+pub mod gap;
 pub mod geometry;
 pub mod photo;
 pub mod plan;
