@@ -16,3 +16,4 @@ pub mod photo;
 pub mod plan;
 pub mod record;
 pub mod units;
+pub mod verdict;

@@ -27,7 +27,9 @@ pub enum BowSkewError {
         found: usize,
     },
     /// No width between the leftmost and the rightmost point, or a point that is not a number.
-    #[error("bow and skew need a line that reaches across the quilt, found a width of {width_mm} mm")]
+    #[error(
+        "bow and skew need a line that reaches across the quilt, found a width of {width_mm} mm"
+    )]
     NoWidth {
         /// Width found, mm.
         width_mm: f64,
@@ -47,8 +49,16 @@ pub fn bow_and_skew(line_mm: &[Point2]) -> Result<BowSkew, BowSkewError> {
     if found < 2 {
         return Err(BowSkewError::TooFewPoints { found });
     }
-    let left = line_mm.iter().min_by(|a, b| a.x.total_cmp(&b.x)).copied().unwrap_or_default();
-    let right = line_mm.iter().max_by(|a, b| a.x.total_cmp(&b.x)).copied().unwrap_or_default();
+    let left = line_mm
+        .iter()
+        .min_by(|a, b| a.x.total_cmp(&b.x))
+        .copied()
+        .unwrap_or_default();
+    let right = line_mm
+        .iter()
+        .max_by(|a, b| a.x.total_cmp(&b.x))
+        .copied()
+        .unwrap_or_default();
     let width_mm = right.x - left.x;
     if !(width_mm > 0.0 && width_mm.is_finite()) {
         return Err(BowSkewError::NoWidth { width_mm });
@@ -57,8 +67,18 @@ pub fn bow_and_skew(line_mm: &[Point2]) -> Result<BowSkew, BowSkewError> {
     let bow_mm = line_mm
         .iter()
         .map(|point| point.y - (left.y + skew_mm * (point.x - left.x) / width_mm))
-        .fold(0.0_f64, |bow, distance| if distance.abs() > bow.abs() { distance } else { bow });
-    Ok(BowSkew { width_mm, skew_mm, bow_mm })
+        .fold(0.0_f64, |bow, distance| {
+            if distance.abs() > bow.abs() {
+                distance
+            } else {
+                bow
+            }
+        });
+    Ok(BowSkew {
+        width_mm,
+        skew_mm,
+        bow_mm,
+    })
 }
 
 /// A bow or a skew as a percentage of the width, as ASTM D3882 reports both:
@@ -106,7 +126,10 @@ mod tests {
             let got = bow_and_skew(&line).unwrap();
             // The file's own tolerance: 1e-4 mm, from the sampling.
             assert!((got.width_mm - width).abs() < 1e-9, "{name}: {got:?}");
-            assert!((got.skew_mm - number("skew")).abs() < 1e-4, "{name}: {got:?}");
+            assert!(
+                (got.skew_mm - number("skew")).abs() < 1e-4,
+                "{name}: {got:?}"
+            );
             // The S curve reaches ±8 mm alike, so rounding picks the side: magnitude only there.
             let (bow, expected) = match name {
                 "double reverse bow (S shape)" => (got.bow_mm.abs(), number("bow_signed").abs()),
@@ -115,7 +138,10 @@ mod tests {
             assert!((bow - expected).abs() < 1e-4, "{name}: {got:?}");
             for (mm, key) in [(got.bow_mm, "bow_pct"), (got.skew_mm, "skew_pct")] {
                 let percent = percent_of_width(mm, width);
-                assert!((percent - number(key).abs()).abs() < 1e-5, "{name} {key}: {percent}");
+                assert!(
+                    (percent - number(key).abs()).abs() < 1e-5,
+                    "{name} {key}: {percent}"
+                );
             }
         }
     }
@@ -123,9 +149,18 @@ mod tests {
     #[test]
     fn a_line_without_width_is_refused() {
         let upright = [Point2::new(1.0, 0.0), Point2::new(1.0, 5.0)];
-        assert_eq!(bow_and_skew(&upright), Err(BowSkewError::NoWidth { width_mm: 0.0 }));
-        assert_eq!(bow_and_skew(&upright[..1]), Err(BowSkewError::TooFewPoints { found: 1 }));
+        assert_eq!(
+            bow_and_skew(&upright),
+            Err(BowSkewError::NoWidth { width_mm: 0.0 })
+        );
+        assert_eq!(
+            bow_and_skew(&upright[..1]),
+            Err(BowSkewError::TooFewPoints { found: 1 })
+        );
         let broken = [Point2::new(0.0, 0.0), Point2::new(f64::NAN, 5.0)];
-        assert!(matches!(bow_and_skew(&broken), Err(BowSkewError::NoWidth { .. })));
+        assert!(matches!(
+            bow_and_skew(&broken),
+            Err(BowSkewError::NoWidth { .. })
+        ));
     }
 }

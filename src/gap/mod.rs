@@ -44,7 +44,9 @@ pub struct RowPosition {
 /// `u` counts the gaps as independent. What all photos of a quilt have in common, such as the
 /// reading of the cards' check bar, adds up in proportion instead and is not in this `u`.
 pub fn drift(plan: &Plan, gaps: &[GapRecord]) -> Vec<DriftRecord> {
-    (1..=plan.rows).map_while(|row| Some(position(plan, gaps, row).ok()?.drift)).collect()
+    (1..=plan.rows)
+        .map_while(|row| Some(position(plan, gaps, row).ok()?.drift))
+        .collect()
 }
 
 /// Where `row` lies against the plan, through the gaps between row 1 and it; see [`drift`].
@@ -60,21 +62,34 @@ pub fn position(plan: &Plan, gaps: &[GapRecord], row: u32) -> Result<RowPosition
                 .rev()
                 .find(|gap| gap.from_row == from_row && gap.to_row == from_row + 1)
                 .and_then(|gap| Some((gap, places(gap)?)))
-                .ok_or(MissingGap { from_row, to_row: from_row + 1 })
+                .ok_or(MissingGap {
+                    from_row,
+                    to_row: from_row + 1,
+                })
         })
         .collect::<Result<Vec<_>, _>>()?;
 
-    let x_mm = chain.last().map(|(_, places)| places.map(|place| place.x_mm));
+    let x_mm = chain
+        .last()
+        .map(|(_, places)| places.map(|place| place.x_mm));
     let drift_at = |index: usize| {
         let x_mm = x_mm.map_or(0.0, |x| x[index]);
         in_quadrature(chain.iter().map(|(_, places)| {
             let spacing = spacing_at(places, x_mm);
-            Uncertain { value: spacing.value - plan.spacing_mm, u: spacing.u }
+            Uncertain {
+                value: spacing.value - plan.spacing_mm,
+                u: spacing.u,
+            }
         }))
     };
     let [left, centre, right] = [0, 1, 2].map(drift_at);
     Ok(RowPosition {
-        drift: DriftRecord { row, left, centre, right },
+        drift: DriftRecord {
+            row,
+            left,
+            centre,
+            right,
+        },
         x_mm,
         skew_mm_per_m: in_quadrature(chain.iter().map(|(gap, _)| gap.skew_mm_per_m)),
     })
@@ -95,7 +110,10 @@ fn spacing_at(places: &[SpacingRecord; 3], x_mm: f64) -> Uncertain {
     // Lagrange's form; a photo narrower than a millimetre has no left and right to tell apart.
     let [a, b, c] = places.map(|place| place.x_mm);
     if (b - a).abs() < 1.0 || (c - b).abs() < 1.0 || (c - a).abs() < 1.0 {
-        return Uncertain { value: places[1].value, u: places[1].u };
+        return Uncertain {
+            value: places[1].value,
+            u: places[1].u,
+        };
     }
     let weights = [
         (x_mm - b) * (x_mm - c) / ((a - b) * (a - c)),
@@ -105,7 +123,9 @@ fn spacing_at(places: &[SpacingRecord; 3], x_mm: f64) -> Uncertain {
     let weighted = || weights.iter().zip(places);
     Uncertain {
         value: weighted().map(|(weight, place)| weight * place.value).sum(),
-        u: weighted().map(|(weight, place)| weight.abs() * place.u).sum(),
+        u: weighted()
+            .map(|(weight, place)| weight.abs() * place.u)
+            .sum(),
     }
 }
 
@@ -113,7 +133,10 @@ fn in_quadrature(values: impl Iterator<Item = Uncertain>) -> Uncertain {
     let (value, variance) = values.fold((0.0, 0.0), |(value, variance), next| {
         (value + next.value, variance + next.u * next.u)
     });
-    Uncertain { value, u: variance.sqrt() }
+    Uncertain {
+        value,
+        u: variance.sqrt(),
+    }
 }
 
 #[cfg(test)]
@@ -160,7 +183,10 @@ mod tests {
                 value: (spacing[2] - spacing[0]) / (2.0 * half_width_mm) * 1000.0,
                 u: 0.3,
             },
-            bow_mm: Uncertain { value: spacing[1] - (spacing[0] + spacing[2]) / 2.0, u },
+            bow_mm: Uncertain {
+                value: spacing[1] - (spacing[0] + spacing[2]) / 2.0,
+                u,
+            },
         }
     }
 
@@ -175,27 +201,52 @@ mod tests {
         let datum = Uncertain { value: 0.0, u: 0.0 };
         assert_eq!([drift[0].left, drift[0].centre, drift[0].right], [datum; 3]);
         // By hand: left 1.0 − 1.0, centre 0.5 + 0.0, right 0.0 + 1.5; u = √(0.3² + 0.4²) = 0.5.
-        let expected = [(drift[2].left, 0.0), (drift[2].centre, 0.5), (drift[2].right, 1.5)];
+        let expected = [
+            (drift[2].left, 0.0),
+            (drift[2].centre, 0.5),
+            (drift[2].right, 1.5),
+        ];
         for (got, value) in expected {
-            assert!((got.value - value).abs() < 1e-9 && (got.u - 0.5).abs() < 1e-9, "{got:?}");
+            assert!(
+                (got.value - value).abs() < 1e-9 && (got.u - 0.5).abs() < 1e-9,
+                "{got:?}"
+            );
         }
     }
 
     #[test]
     fn a_row_below_a_gap_nobody_measured_has_no_drift_and_the_gap_is_named() {
-        let gaps =
-            [gap(1, 600.0, [150.0; 3], 0.3), gap(2, 600.0, [150.0; 3], 0.3), gap(4, 600.0, [150.0; 3], 0.3)];
+        let gaps = [
+            gap(1, 600.0, [150.0; 3], 0.3),
+            gap(2, 600.0, [150.0; 3], 0.3),
+            gap(4, 600.0, [150.0; 3], 0.3),
+        ];
         assert_eq!(drift(&plan(), &gaps).last().unwrap().row, 3);
         let missing = position(&plan(), &gaps, 5).unwrap_err();
-        assert_eq!(missing, MissingGap { from_row: 3, to_row: 4 });
-        assert_eq!(missing.to_string(), "the gap from row 3 to row 4 was never measured");
+        assert_eq!(
+            missing,
+            MissingGap {
+                from_row: 3,
+                to_row: 4
+            }
+        );
+        assert_eq!(
+            missing.to_string(),
+            "the gap from row 3 to row 4 was never measured"
+        );
     }
 
     #[test]
     fn a_gap_measured_again_replaces_the_earlier_measurement() {
-        let gaps = [gap(1, 600.0, [155.0; 3], 0.3), gap(1, 600.0, [151.0; 3], 0.2)];
+        let gaps = [
+            gap(1, 600.0, [155.0; 3], 0.3),
+            gap(1, 600.0, [151.0; 3], 0.2),
+        ];
         let centre = drift(&plan(), &gaps)[1].centre;
-        assert!((centre.value - 1.0).abs() < 1e-9 && (centre.u - 0.2).abs() < 1e-9, "{centre:?}");
+        assert!(
+            (centre.value - 1.0).abs() < 1e-9 && (centre.u - 0.2).abs() < 1e-9,
+            "{centre:?}"
+        );
     }
 
     /// A wide view and a narrow one have different left ends; the same tilted gap must not look
