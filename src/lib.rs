@@ -15,5 +15,6 @@ pub mod geometry;
 pub mod photo;
 pub mod plan;
 pub mod record;
+pub mod report;
 pub mod units;
 pub mod verdict;
