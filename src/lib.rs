@@ -10,6 +10,7 @@
 
 pub mod card;
 pub mod design;
+pub mod gap;
 pub mod geometry;
 pub mod line;
 pub mod photo;
@@ -17,4 +18,6 @@ pub mod plan;
 pub mod plane;
 pub mod record;
 pub mod solve;
+pub mod report;
 pub mod units;
+pub mod verdict;

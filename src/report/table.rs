@@ -1,0 +1,91 @@
+//! Tables and wrapped text for a terminal of limited width.
+
+use comfy_table::{Cell, CellAlignment, ContentArrangement, Row, Table, presets};
+
+/// A table without lines: a heading row, the first column flush left, the others flush right.
+pub(super) fn plain(heading: &[&str], rows: &[Vec<String>]) -> String {
+    let cells = |texts: &mut dyn Iterator<Item = &str>| -> Row {
+        texts
+            .enumerate()
+            .map(|(column, text)| {
+                let alignment = if column == 0 {
+                    CellAlignment::Left
+                } else {
+                    CellAlignment::Right
+                };
+                Cell::new(text).set_alignment(alignment)
+            })
+            .collect::<Vec<_>>()
+            .into()
+    };
+    let mut table = Table::new();
+    table.load_style(presets::NOTHING);
+    table.set_content_arrangement(ContentArrangement::Disabled);
+    table.set_header(cells(&mut heading.iter().copied()));
+    for row in rows {
+        table.add_row(cells(&mut row.iter().map(String::as_str)));
+    }
+    indent(&table.trim_fmt(), " ")
+}
+
+/// Text broken at blanks so that no line is wider than `width`; the first line starts with `first`,
+/// the others with as many blanks. A number keeps its unit and its ± beside it.
+pub(super) fn wrap(text: &str, first: &str, width: usize) -> String {
+    let hang = " ".repeat(first.chars().count());
+    let mut lines = vec![first.to_owned()];
+    let mut fresh = true;
+    for word in unbroken(text) {
+        let last = lines.last_mut().expect("starts with one line");
+        let blank = usize::from(!fresh);
+        if !fresh && last.chars().count() + blank + word.chars().count() > width {
+            lines.push(format!("{hang}{word}"));
+        } else {
+            if !fresh {
+                last.push(' ');
+            }
+            last.push_str(&word);
+        }
+        fresh = false;
+    }
+    lines.join("\n") + "\n"
+}
+
+/// Words, those joined that a line break would tear apart.
+fn unbroken(text: &str) -> Vec<String> {
+    let is_unit = |word: &str| {
+        matches!(
+            word.trim_end_matches(|c: char| c.is_ascii_punctuation() && c != '%'),
+            "in" | "mm" | "%"
+        )
+    };
+    let mut words: Vec<String> = Vec::new();
+    for word in text.split_whitespace() {
+        match words.last_mut() {
+            Some(last) if is_unit(word) || last.ends_with('±') => {
+                last.push(' ');
+                last.push_str(word);
+            }
+            _ => words.push(word.to_owned()),
+        }
+    }
+    words
+}
+
+fn indent(text: &str, by: &str) -> String {
+    text.lines()
+        .map(|line| format!("{by}{}\n", line.trim_end()))
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn text_is_wrapped_with_a_hanging_indent() {
+        let wrapped = wrap("one two three four", "- ", 11);
+        assert_eq!(wrapped, "- one two\n  three\n  four\n");
+        let wrapped = wrap("at left ± 1/8 in.", "", 14);
+        assert_eq!(wrapped, "at left\n± 1/8 in.\n");
+    }
+}

@@ -1,0 +1,407 @@
+//! The reasons for a verdict in a quilter's words: row, side, amount, fix.
+
+use super::conformity::Finding;
+use super::words::{interval, is_nothing, length, list, number, side, unit_name};
+use super::{Advance, Judged, Judgement, Situation};
+use crate::plan::Plan;
+use crate::record::{Action, At, XOrigin};
+use crate::units::LengthUnit;
+
+/// Less of the plan's width than this in view, and the unseen ends are mentioned.
+const SEEN_SHARE: f64 = 0.9;
+
+const PLACES: [At; 3] = [At::Left, At::Centre, At::Right];
+
+/// Writes the reasons, the most important first, one sentence each.
+pub(super) fn write(
+    plan: &Plan,
+    situation: &Situation,
+    judged: &Judged,
+    action: Action,
+    advance: Option<&Advance>,
+) -> Vec<String> {
+    let facts = Facts {
+        plan,
+        situation,
+        judged,
+        unit: plan.unit,
+    };
+    let mut reasons = facts.missed();
+    match action {
+        Action::Retake => reasons.extend(facts.why_retake()),
+        Action::ReSquare => {
+            reasons.extend(facts.why_re_square());
+            reasons.extend(advance.and_then(|advance| facts.what_to_roll(action, advance)));
+        }
+        Action::Trim => {
+            reasons.extend(facts.why_trim());
+            reasons.extend(advance.and_then(|advance| facts.what_to_roll(action, advance)));
+        }
+        Action::CarryOn => reasons.extend(facts.why_carry_on()),
+    }
+    if action != Action::Retake {
+        reasons.extend(facts.what_is_not_known());
+    }
+    let noticed = situation
+        .warnings
+        .iter()
+        .filter(|w| !w.spoils || action != Action::Retake);
+    reasons.extend(noticed.map(|warning| format!("{} {}", warning.what, warning.remedy)));
+    reasons
+}
+
+struct Facts<'a> {
+    plan: &'a Plan,
+    situation: &'a Situation<'a>,
+    judged: &'a Judged,
+    unit: LengthUnit,
+}
+
+impl Facts<'_> {
+    fn missed(&self) -> Vec<String> {
+        let measured = self.situation.measured;
+        let origin = match measured.x_origin {
+            XOrigin::Quilt => "the centre of the quilt",
+            XOrigin::View => "the middle of the photo",
+        };
+        let sentence = |from_mm: f64, to_mm: f64| {
+            let middle_mm = f64::midpoint(from_mm, to_mm);
+            let direction = if middle_mm < 0.0 { "left" } else { "right" };
+            format!(
+                "Row {} has {} of the design not stitched, {} {direction} of {origin}: stitch it \
+                 before you roll on.",
+                self.situation.row,
+                length(to_mm - from_mm, self.unit),
+                length(middle_mm.abs(), self.unit),
+            )
+        };
+        measured
+            .missed
+            .iter()
+            .map(|missed| sentence(missed.from_mm, missed.to_mm))
+            .collect()
+    }
+
+    fn why_retake(&self) -> Vec<String> {
+        let spoilt: Vec<String> = self
+            .situation
+            .warnings
+            .iter()
+            .filter(|warning| warning.spoils)
+            .map(|warning| format!("{} {}", warning.what, warning.remedy))
+            .collect();
+        if !spoilt.is_empty() {
+            return spoilt;
+        }
+        let row = self.situation.row;
+        let Some(spacing) = self.judged.spacing else {
+            return vec![format!(
+                "The gap between rows {} and {row} could not be measured: take the photo again with \
+                 both rows and a card in view.",
+                row - 1,
+            )];
+        };
+        let unsettled: Vec<(At, Judgement)> = PLACES
+            .into_iter()
+            .zip(spacing)
+            .filter(|(_, spacing)| spacing.finding == Finding::Unsettled)
+            .collect();
+        let names: Vec<&str> = unsettled.iter().map(|(at, _)| side(*at)).collect();
+        let worst_u = unsettled
+            .iter()
+            .fold(0.0, |u: f64, (_, s)| u.max(s.deviation.u));
+        let where_to = match names[..] {
+            [one] if one != "centre" => format!("nearer to the {one} end"),
+            _ => "at each end".to_owned(),
+        };
+        vec![
+            format!(
+                "Gap {}-{row} is known only to ± {} at the {}: too coarse to hold it against the {} that \
+                 the plan accepts.",
+                row - 1,
+                self.interval_with_unit(worst_u),
+                list(&names),
+                length(self.plan.tolerance.spacing_mm, self.unit),
+            ),
+            format!(
+                "Lay a card {where_to}, flat and close to the rows, come nearer, hold the phone \
+                 still, and take the photo again."
+            ),
+        ]
+    }
+
+    fn why_re_square(&self) -> Vec<String> {
+        let mut reasons = Vec::new();
+        if self.judged.sits_crooked() {
+            reasons.extend(self.skew());
+            reasons.push(format!(
+                "That is too much to roll out in one advance without showing: undo the advance and \
+                 set the quilt square on the bars before row {}.",
+                self.situation.row + 1,
+            ));
+        }
+        if self.judged.is_slack_or_tight() {
+            reasons.push(self.bow());
+            reasons.push(format!(
+                "Rollers are straight and cannot take a bow out: undo the advance, smooth the quilt \
+                 from the middle to both ends, and clamp it evenly before row {}.",
+                self.situation.row + 1,
+            ));
+        }
+        reasons
+    }
+
+    fn why_trim(&self) -> Vec<String> {
+        let mut reasons = self.deviations();
+        if self
+            .judged
+            .skew
+            .is_some_and(Judgement::calls_for_correction)
+        {
+            reasons.extend(self.skew());
+        }
+        if self.judged.bow.calls_for_correction() {
+            reasons.push(self.bow());
+            reasons.push(
+                "Rollers cannot take a bow out: smooth the middle of the quilt before you clamp it."
+                    .to_owned(),
+            );
+        }
+        reasons
+    }
+
+    fn why_carry_on(&self) -> Vec<String> {
+        let row = self.situation.row;
+        let mut reasons = self.deviations();
+        if row == 1 {
+            reasons.push("Row 1 is the row that all others are measured against.".to_owned());
+        } else if reasons.is_empty() {
+            reasons.push(format!(
+                "Gap {}-{row} is within {} of the plan at left, centre and right.",
+                row - 1,
+                length(self.plan.tolerance.spacing_mm, self.unit),
+            ));
+        }
+        if super::rows_left(self.plan, row) == 0 {
+            if self
+                .judged
+                .skew
+                .is_some_and(Judgement::calls_for_correction)
+            {
+                reasons.extend(self.skew());
+            }
+            reasons.push(format!(
+                "Row {row} is the last row: no advance is left to change."
+            ));
+        }
+        reasons
+    }
+
+    /// Spacing and drift that are near or beyond their tolerance.
+    fn deviations(&self) -> Vec<String> {
+        let row = self.situation.row;
+        let tolerance = &self.plan.tolerance;
+        let gap = format!("Gap {}-{row} is", row - 1);
+        let of_gap = self.places(&gap, self.judged.spacing, tolerance.spacing_mm, |mm| {
+            if mm > 0.0 { "too wide" } else { "too narrow" }
+        });
+        let lies = format!("Row {row} lies");
+        let of_row = self.places(&lies, self.judged.drift, tolerance.drift_mm, |mm| {
+            if mm > 0.0 {
+                "further down the quilt than planned"
+            } else {
+                "short of its planned place"
+            }
+        });
+        of_gap.into_iter().chain(of_row).collect()
+    }
+
+    /// One sentence for the places that call for correction, one for each direction.
+    fn places(
+        &self,
+        subject: &str,
+        places: Option<[Judgement; 3]>,
+        limit_mm: f64,
+        direction: impl Fn(f64) -> &'static str,
+    ) -> Vec<String> {
+        let called: Vec<(At, f64, f64)> = PLACES
+            .into_iter()
+            .zip(places.into_iter().flatten())
+            .filter(|(_, judged)| judged.calls_for_correction())
+            .map(|(at, judged)| (at, judged.deviation.value, judged.deviation.u))
+            .collect();
+        let of_sign = |sign: f64| {
+            let group: Vec<_> = called.iter().filter(|(_, mm, _)| mm * sign > 0.0).collect();
+            let (_, first_mm, _) = group.first()?;
+            let amounts: Vec<String> = group
+                .iter()
+                .map(|(at, mm, _)| format!("{} at the {}", length(mm.abs(), self.unit), side(*at)))
+                .collect();
+            let largest_u = group.iter().fold(0.0, |u: f64, (_, _, next)| u.max(*next));
+            Some(format!(
+                "{subject} {}: {} (± {}; the plan accepts {}).",
+                direction(*first_mm),
+                list(&amounts),
+                self.interval_with_unit(largest_u),
+                length(limit_mm, self.unit),
+            ))
+        };
+        [of_sign(1.0), of_sign(-1.0)]
+            .into_iter()
+            .flatten()
+            .collect()
+    }
+
+    fn skew(&self) -> Option<String> {
+        let skew = self.judged.skew?.deviation;
+        let datum = match &self.situation.position {
+            Ok(_) => "row 1".to_owned(),
+            Err(_) => format!("row {}", self.situation.row - 1),
+        };
+        let (lower, upper) = if skew.value > 0.0 {
+            ("right", "left")
+        } else {
+            ("left", "right")
+        };
+        let width_mm = 2.0 * self.judged.half_width_mm;
+        let across_mm = |mm_per_m: f64| (mm_per_m * width_mm / 1000.0).abs();
+        Some(format!(
+            "Row {} leans against {datum}: its {lower} end lies {} further down than its {upper} end, \
+             over {} (± {}; the plan accepts {}).",
+            self.situation.row,
+            length(across_mm(skew.value), self.unit),
+            length(width_mm, self.unit),
+            self.interval_with_unit(across_mm(skew.u)),
+            length(across_mm(self.plan.tolerance.skew_mm_per_m), self.unit),
+        ))
+    }
+
+    fn bow(&self) -> String {
+        let bow = self.judged.bow.deviation;
+        let (direction, cause) = if bow.value > 0.0 {
+            ("further down", "the quilt was slack in the middle")
+        } else {
+            (
+                "higher",
+                "the quilt was tighter in the middle than at its ends",
+            )
+        };
+        format!(
+            "Row {} bows: its middle lies {} {direction} than its ends (± {}; the plan accepts {}); \
+             most likely {cause}.",
+            self.situation.row,
+            length(bow.value.abs(), self.unit),
+            self.interval_with_unit(bow.u),
+            length(self.plan.tolerance.bow_mm, self.unit),
+        )
+    }
+
+    fn what_to_roll(&self, action: Action, advance: &Advance) -> Option<String> {
+        let trim = advance.next_mm;
+        let amounts = [trim.left, trim.centre, trim.right];
+        let in_words: Vec<String> = amounts.map(|mm| self.more_or_less(mm)).to_vec();
+        let roll = if action == Action::ReSquare {
+            "Then roll"
+        } else {
+            "Roll"
+        };
+        if amounts.iter().all(|mm| is_nothing(*mm, self.unit)) {
+            let why = "the row lies where the plan wants it";
+            return self
+                .judged
+                .drift
+                .map(|_| format!("{roll} the next advance as planned: {why}."));
+        }
+        let roll = if in_words.iter().all(|words| *words == in_words[0]) {
+            format!(
+                "{roll} the next advance {} than planned, all across",
+                in_words[0]
+            )
+        } else {
+            let at: Vec<String> = PLACES
+                .iter()
+                .zip(&in_words)
+                .map(|(at, words)| format!("{words} at the {}", side(*at)))
+                .collect();
+            format!("{roll} the next advance {} than planned", list(&at))
+        };
+        let repeat = match advance.advances {
+            0 | 1 => String::new(),
+            2 => ", and the one after it as well, so that neither gap shows".to_owned(),
+            n => format!(
+                ", and the {} after it as well, so that no single gap shows",
+                n - 1
+            ),
+        };
+        let remains = if is_nothing(advance.remains_mm, self.unit) {
+            String::new()
+        } else {
+            format!(
+                "; the rows left cannot take out all of it, {} stays",
+                length(advance.remains_mm, self.unit)
+            )
+        };
+        Some(format!("{roll}{repeat}{remains}."))
+    }
+
+    fn more_or_less(&self, mm: f64) -> String {
+        if is_nothing(mm, self.unit) {
+            "no more or less".to_owned()
+        } else {
+            let direction = if mm > 0.0 { "more" } else { "less" };
+            format!("{} {direction}", length(mm.abs(), self.unit))
+        }
+    }
+
+    fn what_is_not_known(&self) -> Vec<String> {
+        let row = self.situation.row;
+        let mut reasons = Vec::new();
+        if let Err(missing) = self.situation.position {
+            reasons.push(format!(
+                "How far row {row} has drifted since row 1 is not known: {missing}. Row {} is taken \
+                 to lie as planned.",
+                row - 1,
+            ));
+        }
+        let unsettled_drift = self.judged.drift.into_iter().flatten();
+        let worst_drift_u = unsettled_drift
+            .filter(|drift| drift.finding == Finding::Unsettled)
+            .map(|drift| drift.deviation.u)
+            .fold(0.0, f64::max);
+        if worst_drift_u > 0.0 {
+            reasons.push(format!(
+                "How far row {row} has drifted since row 1 is known only to ± {}: check it with a \
+                 tape from the quilt's top edge.",
+                self.interval_with_unit(worst_drift_u),
+            ));
+        }
+        if self.judged.bow.finding == Finding::Unsettled {
+            reasons.push(format!(
+                "The bow of row {row} is known only to ± {}.",
+                self.interval_with_unit(self.judged.bow.deviation.u),
+            ));
+        }
+        if self
+            .judged
+            .skew
+            .is_some_and(|skew| skew.finding == Finding::Unsettled)
+        {
+            reasons.push(format!(
+                "How much row {row} leans is not known well enough to judge."
+            ));
+        }
+        let seen_mm = self.situation.measured.seen_to_mm - self.situation.measured.seen_from_mm;
+        if seen_mm < SEEN_SHARE * self.plan.width_mm {
+            reasons.push(format!(
+                "Only {} of the quilt's {} was in view: the rest of the row is not checked.",
+                number(seen_mm, self.unit),
+                length(self.plan.width_mm, self.unit),
+            ));
+        }
+        reasons
+    }
+
+    fn interval_with_unit(&self, u_mm: f64) -> String {
+        format!("{} {}", interval(u_mm, self.unit), unit_name(self.unit))
+    }
+}

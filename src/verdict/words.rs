@@ -1,0 +1,156 @@
+//! Lengths and sides in a quilter's words.
+
+use crate::record::At;
+use crate::units::{INCH, LengthUnit};
+
+/// Inches are shown in fractions of this many parts.
+const PARTS_OF_AN_INCH: f64 = 32.0;
+
+/// Factor from a standard uncertainty to a 95 % interval, normal distribution (JCGM 100:2008, table
+/// G.2, infinite degrees of freedom; 1.96 is the value for exactly 95 %).
+pub const K_95: f64 = 1.96;
+
+/// A length with its unit: `5 31/32 in` or `151.6 mm`.
+pub fn length(mm: f64, unit: LengthUnit) -> String {
+    format!("{} {}", number(mm, unit), unit_name(unit))
+}
+
+/// A length without its unit, rounded half away from zero: `5 31/32` or `151.6`.
+///
+/// Half away from zero is what a tape reader expects (common practice, no source).
+pub fn number(mm: f64, unit: LengthUnit) -> String {
+    match unit {
+        LengthUnit::Inch => fraction((mm / INCH.0 * PARTS_OF_AN_INCH).round()),
+        LengthUnit::Millimetre => tenths((mm * 10.0).round()),
+    }
+}
+
+/// The half-width of the 95 % interval of a standard uncertainty, without its unit, rounded up so
+/// that it never reads as nothing: `1/32` or `0.4`.
+pub fn interval(u_mm: f64, unit: LengthUnit) -> String {
+    // A hair less before rounding up, so that 0.4 written as 0.400…01 stays 0.4.
+    let half_width_mm = K_95 * u_mm - 1e-9;
+    match unit {
+        LengthUnit::Inch => fraction((half_width_mm / INCH.0 * PARTS_OF_AN_INCH).ceil().max(0.0)),
+        LengthUnit::Millimetre => tenths((half_width_mm * 10.0).ceil().max(0.0)),
+    }
+}
+
+/// A change with its sign: `+1/8`, `-2.5`, and `0` when it rounds to nothing.
+pub fn signed(mm: f64, unit: LengthUnit) -> String {
+    let text = number(mm, unit);
+    if mm > 0.0 && !is_nothing(mm, unit) {
+        format!("+{text}")
+    } else {
+        text
+    }
+}
+
+/// Whether a length rounds to nothing in this unit.
+pub fn is_nothing(mm: f64, unit: LengthUnit) -> bool {
+    matches!(number(mm, unit).as_str(), "0" | "0.0")
+}
+
+/// `in` or `mm`.
+pub fn unit_name(unit: LengthUnit) -> &'static str {
+    match unit {
+        LengthUnit::Inch => "in",
+        LengthUnit::Millimetre => "mm",
+    }
+}
+
+/// A side by its name.
+pub fn side(at: At) -> &'static str {
+    match at {
+        At::Left => "left",
+        At::Centre => "centre",
+        At::Right => "right",
+    }
+}
+
+/// Items as a person lists them: `left, centre and right`.
+pub fn list<T: AsRef<str>>(items: &[T]) -> String {
+    match items {
+        [] => String::new(),
+        [one] => one.as_ref().to_owned(),
+        [head @ .., last] => {
+            let head: Vec<&str> = head.iter().map(AsRef::as_ref).collect();
+            format!("{} and {}", head.join(", "), last.as_ref())
+        }
+    }
+}
+
+/// Whole inches and a reduced fraction, from a whole number of parts.
+fn fraction(parts: f64) -> String {
+    if !parts.is_finite() {
+        return "unknown".to_owned();
+    }
+    let sign = if parts < 0.0 { "-" } else { "" };
+    let parts = parts.abs();
+    let (whole, rest) = ((parts / PARTS_OF_AN_INCH).floor(), parts % PARTS_OF_AN_INCH);
+    if rest == 0.0 {
+        return format!("{sign}{whole}");
+    }
+    let (mut numerator, mut denominator) = (rest, PARTS_OF_AN_INCH);
+    while numerator % 2.0 == 0.0 {
+        (numerator, denominator) = (numerator / 2.0, denominator / 2.0);
+    }
+    match whole {
+        0.0 => format!("{sign}{numerator}/{denominator}"),
+        _ => format!("{sign}{whole} {numerator}/{denominator}"),
+    }
+}
+
+fn tenths(tenths: f64) -> String {
+    if !tenths.is_finite() {
+        return "unknown".to_owned();
+    }
+    // Adding zero turns -0.0 into 0.0.
+    format!("{:.1}", tenths / 10.0 + 0.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use LengthUnit::{Inch, Millimetre};
+
+    #[test]
+    fn inches_are_reduced_fractions_to_a_thirty_second() {
+        let cases = [
+            (0.0, "0"),
+            (25.4, "1"),
+            (12.7, "1/2"),
+            (-3.175, "-1/8"),
+            (151.60625, "5 31/32"),
+            (152.3, "6"),
+            (0.3, "0"),
+            (25.4 / 64.0, "1/32"), // half a part: away from zero
+            (f64::NAN, "unknown"),
+        ];
+        for (mm, expected) in cases {
+            assert_eq!(number(mm, Inch), expected, "{mm} mm");
+        }
+    }
+
+    #[test]
+    fn millimetres_have_one_decimal_and_no_negative_zero() {
+        assert_eq!(length(151.64, Millimetre), "151.6 mm");
+        assert_eq!(number(-0.04, Millimetre), "0.0");
+        assert_eq!(signed(2.0, Millimetre), "+2.0");
+        assert_eq!(signed(-0.5, Inch), "-1/32");
+        assert_eq!(signed(0.3, Inch), "0");
+    }
+
+    #[test]
+    fn an_interval_is_rounded_up() {
+        assert_eq!(interval(0.2, Inch), "1/32"); // 0.392 mm is just under half a part
+        assert_eq!(interval(0.2, Millimetre), "0.4");
+        assert_eq!(interval(0.0, Millimetre), "0.0");
+    }
+
+    #[test]
+    fn lists_read_like_a_sentence() {
+        assert_eq!(list(&["left"]), "left");
+        assert_eq!(list(&["left", "centre", "right"]), "left, centre and right");
+    }
+}
