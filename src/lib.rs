@@ -14,4 +14,5 @@ pub mod geometry;
 pub mod photo;
 pub mod plan;
 pub mod record;
+pub mod rehearse;
 pub mod units;
