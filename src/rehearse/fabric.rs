@@ -143,8 +143,14 @@ impl ClothMap {
 /// Yarns about 0.4 mm apart, uneven, with slubs; fades where a pixel holds several.
 fn weave(seed: u32, x: f32, s: f32, fp: f32, strength: f32) -> (f32, f32) {
     const YARN_MM: f32 = 0.42;
-    let seen = (1.3 - 1.6 * fp / YARN_MM * 0.5).clamp(0.0, 1.0);
     let tau = std::f32::consts::TAU;
+    // A square pixel keeps sinc² of it; what folds back beyond is left to the real cameras.
+    let half_turn = std::f32::consts::PI * fp / YARN_MM;
+    let seen = if fp < 0.8 * YARN_MM {
+        (half_turn.sin() / half_turn).powi(2)
+    } else {
+        0.0
+    };
     let wander = value_noise(seed ^ 0xaa, x / 7.0, s / 7.0);
     let fine = if seen > 0.0 {
         (tau * (x / YARN_MM + 0.6 * wander)).sin() * (tau * (s / YARN_MM - 0.6 * wander)).sin()
@@ -193,7 +199,12 @@ fn print(
             let b = value_noise(seed ^ 1, u * 2.7 / motif - warp, v * 2.7 / motif + warp);
             let cloud = (0.5 + 0.6 * a + 0.25 * b).clamp(0.0, 1.0);
             // Crackle: thin lines where the wax broke.
-            let c = value_noise(seed ^ 7, u / 14.0 + 2.0 * a, v / 14.0);
+            let c = value_noise(seed ^ 7, u / 14.0 + 2.0 * a + b, v / 14.0 + 1.5 * b)
+                + value_noise(
+                    seed ^ 8,
+                    (0.8 * u + 0.6 * v) / 11.0,
+                    (0.8 * v - 0.6 * u) / 11.0,
+                );
             let crackle = (1.0 - (c * 14.0 / 3.0).abs() / (0.35 + fp)).max(0.0);
             blend(
                 blend(base, second, cloud),

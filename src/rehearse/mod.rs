@@ -22,11 +22,11 @@ mod truth;
 
 pub use camera::{Camera, Pose};
 pub use file::{RehearseError, exif, write};
-pub use quilt::{Advance, rehearse_quilt};
+pub use quilt::{Advance, PracticeQuilt, rehearse_quilt};
 pub use render::{Rehearsed, render};
 pub use scene::{
     Around, Band, CameraHeld, CardChoice, CardOnQuilt, Colour, FABRIC_CLASSES, Fabric, FabricClass,
     Hand, Light, Object, Picture, Puff, Quilt, Rail, Range, Row, Scene, SceneRange, Thread, ground,
 };
 pub use trial::trial_design;
-pub use truth::{CardTruth, GapTruth, Place, RowTruth, SpacingTruth, Truth};
+pub use truth::{BaselineTruth, CardTruth, GapTruth, Place, RowTruth, SpacingTruth, Truth};

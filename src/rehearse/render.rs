@@ -108,10 +108,24 @@ impl Stage {
             })
             .collect();
         let seen = seen_patch(&camera, &surface, &cloth);
+        // Rows rolled away are not laid out at all.
+        let tall = design
+            .curve_mm
+            .iter()
+            .fold(0.0, |m: f64, p| m.max(p.y.abs()))
+            + 60.0;
         let rows = scene
             .rows
             .iter()
-            .map(|row| stitch_row(scene, design, row))
+            .map(|row| {
+                let off = (row.offset_mm - band.middle_s_mm).abs();
+                let lean = (row.slope_mm_per_m / 2000.0 * scene.quilt.width_mm).abs();
+                if off > half_arc + tall + lean + row.bow_mm.abs() {
+                    Vec::new()
+                } else {
+                    stitch_row(scene, design, row)
+                }
+            })
             .collect();
         Stage {
             camera,
@@ -534,13 +548,12 @@ impl Painter<'_> {
         if p.y < cloth.s0 || p.y > cloth.s1 {
             return self.rail(xf, sf, fp);
         }
-        if p.x < cloth.x0 || p.x > cloth.x1 {
-            let out = if p.x < cloth.x0 {
-                cloth.x0 - p.x
-            } else {
-                p.x - cloth.x1
-            } as f32;
-            return self.side(xf, sf, out);
+        // How far outside the quilt's nearest edge.
+        let beside = (cloth.x0 - p.x).max(p.x - cloth.x1);
+        let beyond = (-p.y).max(p.y - self.scene.quilt.length_mm);
+        let out = beside.max(beyond);
+        if out > 0.0 {
+            return self.side(xf, sf, out as f32, beyond >= beside);
         }
         self.top(p, (x, y), ray, fp)
     }
@@ -765,16 +778,18 @@ impl Painter<'_> {
     }
 
     /// Batting and backing sticking out at the quilt's sides, then the floor.
-    fn side(&self, x: f32, s: f32, out: f32) -> Colour {
+    fn side(&self, x: f32, s: f32, out: f32, at_end: bool) -> Colour {
+        let along = if at_end { x } else { s };
         let batting = self.scene.around.batting_mm as f32
-            * (1.0 + 0.15 * value_noise(self.seed ^ 13, s / 25.0, 0.5));
+            * (1.0 + 0.15 * value_noise(self.seed ^ 13, along / 25.0, 0.5));
         let fuzz = 1.0
             + 0.08 * value_noise(self.seed ^ 14, x / 2.0, s / 2.0)
             + 0.08 * value_noise(self.seed ^ 15, x / 11.0, s / 11.0);
         let edge = 1.0 - 0.5 * (-out / 3.0).exp();
         if out < batting {
             [0.72 * fuzz * edge, 0.70 * fuzz * edge, 0.64 * fuzz * edge]
-        } else if out < batting + 70.0 {
+        } else if at_end || out < batting + 70.0 {
+            // Backing; at the ends it runs on to the roller.
             let edge = 1.0 - 0.5 * (-(out - batting) / 4.0).exp();
             let c = linear(self.scene.fabric.second);
             c.map(|c| (0.3 * c + 0.15) * fuzz * edge)

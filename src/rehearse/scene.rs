@@ -52,6 +52,8 @@ pub struct Quilt {
     pub seed: u64,
     /// Width across the frame; x = 0 is its centre line.
     pub width_mm: f64,
+    /// Length; its top edge is at s = 0.
+    pub length_mm: f64,
     /// x at which a repeat of row 1 starts.
     pub design_start_mm: f64,
     /// Planned move of each row's design along x against the row before, fraction of the repeat.
@@ -69,6 +71,7 @@ impl Default for Quilt {
         Quilt {
             seed: 1,
             width_mm: 2100.0,
+            length_mm: 2500.0,
             design_start_mm: 0.0,
             stagger: 0.5,
             spacing_mm: 150.0,
@@ -718,23 +721,52 @@ impl SceneRange {
     }
 }
 
+/// What a random scene takes over from the quilt it belongs to.
+#[derive(Debug, Clone)]
+pub(super) struct Given {
+    /// The quilt.
+    pub quilt: Quilt,
+    /// Its rows so far, at least one.
+    pub rows: Vec<Row>,
+    /// Whose cloth, thread, hand, camera and cards stay the same from photo to photo.
+    pub like: Option<Box<Scene>>,
+}
+
 impl Scene {
     /// A scene drawn from `range`; the same seed gives the same scene.
     pub fn random(seed: u64, range: &SceneRange) -> Scene {
         let mut rng = Seeded::new(derive(seed, 1));
         let mut within = |r: Range| rng.between(r[0], r[1]);
-        let quilt = Quilt {
-            seed: derive(seed, 2),
+        let mut quilt = Quilt {
+            seed: short_seed(seed, 2),
             width_mm: within([1500.0, 2600.0]),
+            length_mm: 3000.0,
             design_start_mm: within([-150.0, 150.0]),
             stagger: 0.0,
             spacing_mm: within(range.spacing_mm),
             stretch_x: within(range.stretch),
             stretch_y: within(range.stretch),
         };
-        let depth_mm = within(range.depth_mm);
         let newest = within([4.0, 12.0]) as u32;
+        quilt.stagger = [0.0, 0.5, 0.5, 1.0 / 3.0][rng.below(4)];
         let newest_s = 90.0 + f64::from(newest - 1) * quilt.spacing_mm;
+        let rows = random_rows(&mut rng, range, &quilt, newest, newest_s);
+        let given = Given {
+            quilt,
+            rows,
+            like: None,
+        };
+        Scene::of_quilt(seed, range, given)
+    }
+
+    /// A scene of a given quilt.
+    pub(super) fn of_quilt(seed: u64, range: &SceneRange, given: Given) -> Scene {
+        let Given { quilt, rows, like } = given;
+        let like = like.as_deref();
+        let newest_s = rows.last().map_or(0.0, |r| r.offset_mm);
+        let mut rng = Seeded::new(derive(seed, 3));
+        let mut within = |r: Range| rng.between(r[0], r[1]);
+        let depth_mm = within(range.depth_mm);
         // The newest row's baseline lies this far above the bottom roller.
         let below = quilt.spacing_mm * within([0.7, 1.3]);
         let hand = Hand {
@@ -755,9 +787,6 @@ impl Scene {
             ripple_mm: range.ripple_mm * ripple * ripple,
             ripple_wavelength_mm: within([70.0, 180.0]),
         };
-        let stagger = [0.0, 0.5, 0.5, 1.0 / 3.0][rng.below(4)];
-        let quilt = Quilt { stagger, ..quilt };
-        let rows = random_rows(&mut rng, range, &quilt, newest, newest_s);
         let fabric = random_fabric(&mut rng, range);
         let thread = random_thread(&mut rng, range, &fabric);
         let puff = Puff {
@@ -765,21 +794,7 @@ impl Scene {
             depth_mm: rng.between(range.groove_depth_mm[0], range.groove_depth_mm[1]),
             puckers: rng.between(0.0, 0.6),
         };
-        let light = Light {
-            from_deg: rng.between(0.0, 360.0),
-            elevation_deg: rng.between(18.0, 65.0),
-            diffuse: rng.between(0.35, 0.9) as f32,
-            gradient: rng.between(0.0, 0.5) as f32,
-            gradient_deg: rng.between(0.0, 360.0),
-            mixed: rng.between(0.0, 0.4) as f32,
-            exposure: rng.between(0.55, 0.85) as f32,
-            shadow_s_mm: band.middle_s_mm + rng.between(-0.4, 0.4) * depth_mm,
-            shadow: if rng.chance(0.25) {
-                rng.between(0.5, 0.9) as f32
-            } else {
-                1.0
-            },
-        };
+        let light = random_light(&mut rng, &band);
         let rails = [Rail::Metal, Rail::Dark, Rail::Rolled];
         let around = Around {
             top: rails[rng.below(3)],
@@ -788,47 +803,42 @@ impl Scene {
             floor: [rng.between(0.15, 0.6) as f32; 3],
             batting_mm: rng.between(0.0, 60.0),
         };
-        let picture = Picture {
-            blur_px: rng.between(range.blur_px[0], range.blur_px[1]),
-            motion_px: if rng.chance(0.3) {
-                rng.between(0.0, range.motion_px)
-            } else {
-                0.0
-            },
-            motion_deg: rng.between(0.0, 180.0),
-            vignetting: rng.between(0.0, 0.35) as f32,
-            shot_noise: rng.between(range.shot_noise[0], range.shot_noise[1]) as f32,
-            read_noise: rng.between(0.001, 0.004) as f32,
-            sharpen: if rng.chance(0.4) {
-                rng.between(0.1, 0.5) as f32
-            } else {
-                0.0
-            },
-            jpeg_quality: rng.between(range.jpeg_quality[0], range.jpeg_quality[1]) as u8,
-        };
+        let picture = random_picture(&mut rng, range);
+        let camera = random_camera(&mut rng, range, &quilt, newest_s);
         let mut scene = Scene {
             seed,
-            quilt,
             band,
             rows,
-            hand,
-            thread,
-            puff,
-            fabric,
+            hand: like.map_or(hand, |l| l.hand.clone()),
+            thread: like.map_or(thread, |l| l.thread.clone()),
+            puff: like.map_or(puff, |l| l.puff.clone()),
+            fabric: like.map_or(fabric, |l| l.fabric.clone()),
             light,
             cards: Vec::new(),
             objects: Vec::new(),
-            around,
-            camera: CameraHeld::default(),
+            around: like.map_or(around, |l| l.around.clone()),
+            camera: like.map_or(camera.clone(), |l| CameraHeld {
+                focal_35mm: l.camera.focal_35mm,
+                off_centre: l.camera.off_centre,
+                k1: l.camera.k1,
+                k2: l.camera.k2,
+                ..camera
+            }),
             picture,
+            quilt,
         };
-        scene.camera = random_camera(&mut rng, range, &scene, newest_s);
-        scene.lay_cards(&mut rng, range, newest_s);
+        scene.lay_cards(&mut rng, range, newest_s, like);
         scene.lay_objects(&mut rng, range, newest_s);
         scene
     }
 
-    fn lay_cards(&mut self, rng: &mut Seeded, range: &SceneRange, newest_s: f64) {
+    fn lay_cards(
+        &mut self,
+        rng: &mut Seeded,
+        range: &SceneRange,
+        newest_s: f64,
+        like: Option<&Scene>,
+    ) {
         let sheet = match range.cards {
             CardChoice::OneSheet => true,
             CardChoice::TwoStrips => false,
@@ -844,13 +854,30 @@ impl Scene {
         let ink = rng.between(0.03, 0.12) as f32;
         let paper = rng.between(0.78, 0.92) as f32;
         let ink_spread_mm = rng.between(0.0, 0.08);
+        // One quilt, one printed set of cards.
+        let known = like.map_or(&[][..], |l| &l.cards);
+        let first = known.first().cloned();
+        let (bar_mm, ink, paper, ink_spread_mm) = first
+            .map_or((bar_mm, ink, paper, ink_spread_mm), |c| {
+                (c.bar_mm, c.ink, c.paper, c.ink_spread_mm)
+            });
+        let (ids, sheet) = match known {
+            [] => (ids, sheet),
+            [one] => (vec![one.card], matches!(one.card, CardId::Sheet(_))),
+            several => (several.iter().map(|c| c.card).collect(), false),
+        };
+        let y_to_x = 1.0 + rng.between(-0.0005, 0.0005);
         // Two cards lie in the left and the right part of the view.
         let sides: &[f64] = if sheet { &[0.0] } else { &[-1.0, 1.0] };
         let (width_px, _) = self.camera.size_px();
         let view_mm = f64::from(width_px) * self.camera.mm_per_px;
         for (id, side) in ids.into_iter().zip(sides) {
-            // Where nothing fits, the card lies half out of view: such photos are taken too.
-            for _ in 0..400 {
+            // Most people keep the card off the stitching as far as the free band allows.
+            let lowest = if rng.chance(0.65) { 0.25 } else { -1.0 };
+            // Where nothing fits after many tries, the photo goes without this card: such photos are
+            // taken too.
+            for attempt in 0..600 {
+                let lowest = if attempt < 200 { lowest } else { -1.0 };
                 let angle_deg = if rng.chance(range.any_angle) {
                     rng.between(-180.0, 180.0)
                 } else {
@@ -864,13 +891,13 @@ impl Scene {
                 let card = CardOnQuilt {
                     card: id,
                     x_mm: self.camera.target_x_mm + x * view_mm,
-                    s_mm: newest_s + rng.between(-1.0, 1.2) * self.quilt.spacing_mm,
+                    s_mm: newest_s + rng.between(lowest, 1.2) * self.quilt.spacing_mm,
                     angle_deg,
                     height_mm: rng.between(range.card_height_mm[0], range.card_height_mm[1]),
                     rock_x_deg: rng.between(-range.card_rock_deg, range.card_rock_deg),
                     rock_y_deg: rng.between(-range.card_rock_deg, range.card_rock_deg),
                     bar_mm,
-                    y_to_x: 1.0 + rng.between(-0.0005, 0.0005),
+                    y_to_x,
                     curl_mm: rng.between(0.0, range.card_curl_mm),
                     ink,
                     paper,
@@ -903,6 +930,50 @@ impl Scene {
             height_mm: rng.between(10.0, 30.0),
             colour: [0.80 - 0.4 * skin, 0.62 - 0.36 * skin, 0.52 - 0.34 * skin],
         });
+    }
+}
+
+/// A derived seed short enough for every number format (JSON in a browser holds 53 bits).
+pub(super) fn short_seed(seed: u64, purpose: u64) -> u64 {
+    derive(seed, purpose) >> 12
+}
+
+fn random_light(rng: &mut Seeded, band: &Band) -> Light {
+    Light {
+        from_deg: rng.between(0.0, 360.0),
+        elevation_deg: rng.between(18.0, 65.0),
+        diffuse: rng.between(0.35, 0.9) as f32,
+        gradient: rng.between(0.0, 0.5) as f32,
+        gradient_deg: rng.between(0.0, 360.0),
+        mixed: rng.between(0.0, 0.4) as f32,
+        exposure: rng.between(0.55, 0.85) as f32,
+        shadow_s_mm: band.middle_s_mm + rng.between(-0.4, 0.4) * band.depth_mm,
+        shadow: if rng.chance(0.25) {
+            rng.between(0.5, 0.9) as f32
+        } else {
+            1.0
+        },
+    }
+}
+
+fn random_picture(rng: &mut Seeded, range: &SceneRange) -> Picture {
+    Picture {
+        blur_px: rng.between(range.blur_px[0], range.blur_px[1]),
+        motion_px: if rng.chance(0.3) {
+            rng.between(0.0, range.motion_px)
+        } else {
+            0.0
+        },
+        motion_deg: rng.between(0.0, 180.0),
+        vignetting: rng.between(0.0, 0.35) as f32,
+        shot_noise: rng.between(range.shot_noise[0], range.shot_noise[1]) as f32,
+        read_noise: rng.between(0.001, 0.004) as f32,
+        sharpen: if rng.chance(0.4) {
+            rng.between(0.1, 0.5) as f32
+        } else {
+            0.0
+        },
+        jpeg_quality: rng.between(range.jpeg_quality[0], range.jpeg_quality[1]) as u8,
     }
 }
 
@@ -1014,7 +1085,7 @@ fn random_thread(rng: &mut Seeded, range: &SceneRange, fabric: &Fabric) -> Threa
     }
 }
 
-fn random_camera(rng: &mut Seeded, range: &SceneRange, scene: &Scene, newest_s: f64) -> CameraHeld {
+fn random_camera(rng: &mut Seeded, range: &SceneRange, quilt: &Quilt, newest_s: f64) -> CameraHeld {
     let mm_per_px = rng.between(range.mm_per_px[0], range.mm_per_px[1]);
     let mut camera = CameraHeld {
         megapixels: range.megapixels,
@@ -1038,10 +1109,10 @@ fn random_camera(rng: &mut Seeded, range: &SceneRange, scene: &Scene, newest_s: 
     let (width_px, height_px) = camera.size_px();
     let view = f64::from(width_px) * mm_per_px;
     let high = f64::from(height_px) * mm_per_px;
-    let room = ((scene.quilt.width_mm - view) / 2.0).max(0.0) + 0.1 * view;
+    let room = ((quilt.width_mm - view) / 2.0).max(0.0) + 0.1 * view;
     camera.target_x_mm = rng.between(-room, room);
     // The gap above the newest row is in the upper half of the view; a small view has to sit closer.
-    let up = rng.between(0.35, 0.7) * scene.quilt.spacing_mm;
+    let up = rng.between(0.35, 0.7) * quilt.spacing_mm;
     camera.target_s_mm = newest_s - up.min(0.25 * high) + rng.between(-0.05, 0.05) * high;
     camera
 }

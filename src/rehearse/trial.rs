@@ -12,8 +12,8 @@ pub fn trial_design() -> Design {
         .map(|i| {
             let t = f64::from(i) / f64::from(POINTS);
             Point2::new(
-                REPEAT_MM * t + 48.0 * (2.0 * tau * t).sin(),
-                46.0 * (tau * t).sin() - 22.0 * (3.0 * tau * t).sin(),
+                REPEAT_MM * t - 42.0 * (2.0 * tau * t).sin(),
+                50.0 * (tau * t).sin() + 9.0 * (3.0 * tau * t).sin(),
             )
         })
         .collect();
