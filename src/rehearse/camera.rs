@@ -155,3 +155,70 @@ fn undistorted_per_distorted(distorted: f64, k: [f64; 2]) -> f64 {
     }
     r / distorted
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[derive(serde::Deserialize)]
+    struct Case {
+        tilt_deg: f64,
+        from_deg: f64,
+        roll_deg: f64,
+        k: [f64; 2],
+        focal_px: f64,
+        size_px: (u32, u32),
+        principal_px: [f64; 2],
+        target: [f64; 3],
+        distance_mm: f64,
+        points: Vec<[f64; 3]>,
+        photo_px: Vec<[f64; 2]>,
+    }
+
+    #[derive(serde::Deserialize)]
+    struct Reference {
+        cases: Vec<Case>,
+    }
+
+    /// Source: OpenCV `projectPoints`, see `tests/reference/rehearse_project_points.py`.
+    #[test]
+    fn points_fall_where_opencv_projects_them_and_rays_lead_back() {
+        let reference: Reference = serde_json::from_str(include_str!(
+            "../../tests/reference/rehearse_project_points.json"
+        ))
+        .unwrap();
+        let mut in_view = 0;
+        for case in &reference.cases {
+            let camera = Camera::new(
+                case.size_px,
+                case.focal_px,
+                Point2::from(case.principal_px),
+                case.k,
+                &Pose {
+                    target: Point3::from(case.target),
+                    distance_mm: case.distance_mm,
+                    tilt: case.tilt_deg.to_radians(),
+                    from: case.from_deg.to_radians(),
+                    roll: case.roll_deg.to_radians(),
+                },
+            );
+            for (point, expected) in case.points.iter().zip(&case.photo_px) {
+                let world = Point3::from(*point);
+                let px = camera.project(&world).unwrap();
+                // Same formula in double precision: rounding alone may differ.
+                assert!(
+                    (px - Point2::from(*expected)).norm() < 1e-6,
+                    "{px} {expected:?}"
+                );
+                if camera.holds(px, 0.0) {
+                    in_view += 1;
+                    let to_point = (world - camera.centre).normalize();
+                    let angle = camera.ray(px).normalize().cross(&to_point).norm();
+                    // A thousandth of a pixel at 1200 px focal length.
+                    assert!(angle < 1e-3 / 1200.0, "{angle}");
+                }
+            }
+        }
+        assert!(in_view >= 30, "{in_view}");
+    }
+}

@@ -155,3 +155,45 @@ pub fn write(
     let truth = put(format!("{stem}.truth.json"), &json)?;
     Ok((photo, truth))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::{Scene, Truth, render, trial_design};
+    use super::*;
+    use exif::{In, Tag, Value};
+
+    /// Read back by the `kamadak-exif` and `image` crates.
+    #[test]
+    fn written_files_can_be_read_back_with_camera_facts_and_truth() {
+        let mut scene = Scene::default();
+        scene.camera.megapixels = 0.2;
+        let rehearsed = render(&scene, &trial_design());
+        let folder = tempfile::tempdir().unwrap();
+        let (photo, truth) = write(folder.path(), "row-07", &rehearsed).unwrap();
+
+        let size = image::image_dimensions(&photo).unwrap();
+        assert_eq!([size.0, size.1], rehearsed.truth.size_px);
+        let mut reader = std::io::BufReader::new(std::fs::File::open(&photo).unwrap());
+        let facts = exif::Reader::new()
+            .read_from_container(&mut reader)
+            .unwrap();
+        let text = |tag| {
+            let field = facts.get_field(tag, In::PRIMARY).unwrap();
+            field.display_value().to_string()
+        };
+        assert_eq!(text(Tag::Make), "\"Practice\"");
+        assert_eq!(text(Tag::Model), "\"Camera 1\"");
+        assert_eq!(text(Tag::FocalLengthIn35mmFilm), "26");
+        assert_eq!(text(Tag::DateTimeOriginal), "2024-05-17 07:01:00");
+        let focal = facts.get_field(Tag::FocalLength, In::PRIMARY).unwrap();
+        let Value::Rational(focal) = &focal.value else {
+            panic!("{focal:?}");
+        };
+        // 26 mm · 9.8 / 43.27, to the hundredth that is written.
+        assert!((focal[0].to_f64() - 5.89).abs() < 1e-9);
+
+        let back: Truth = serde_json::from_slice(&std::fs::read(&truth).unwrap()).unwrap();
+        assert_eq!(back.scene, scene);
+        assert_eq!(back.rows.len(), rehearsed.truth.rows.len());
+    }
+}

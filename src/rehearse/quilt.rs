@@ -124,3 +124,59 @@ pub fn rehearse_quilt(practice: &PracticeQuilt, seed: u64, range: &SceneRange) -
     }
     scenes
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::render::Stage;
+    use super::super::trial_design;
+    use super::*;
+
+    #[test]
+    fn a_row_is_stitched_the_same_in_every_photo_of_its_quilt() {
+        let practice = PracticeQuilt {
+            quilt: Quilt::default(),
+            rows: 4,
+            first_row_mm: 90.0,
+            advance: Advance::default(),
+        };
+        let range = SceneRange::issue_range().with_megapixels(2.0);
+        let scenes = rehearse_quilt(&practice, 3, &range);
+        assert_eq!(
+            scenes.iter().map(|s| s.rows.len()).collect::<Vec<_>>(),
+            [1, 2, 3, 4]
+        );
+        let stitches = |photo: usize| {
+            let stage = Stage::new(&scenes[photo], &trial_design());
+            stage.rows[1]
+                .iter()
+                .map(|s| (s.from, s.to))
+                .collect::<Vec<_>>()
+        };
+        assert!(stitches(1).len() > 1000);
+        assert!(stitches(1) == stitches(2));
+        assert_ne!(scenes[1].camera.tilt_deg, scenes[2].camera.tilt_deg);
+        assert_eq!(scenes[1].cards[0].card, scenes[2].cards[0].card);
+        assert_eq!(scenes[1].cards[0].bar_mm, scenes[2].cards[0].bar_mm);
+    }
+
+    #[test]
+    fn advances_have_their_stated_bias_and_scatter() {
+        let practice = PracticeQuilt {
+            quilt: Quilt::default(),
+            rows: 2001,
+            first_row_mm: 90.0,
+            advance: Advance::default(),
+        };
+        let rows = practice.all_rows();
+        let errors: Vec<f64> = rows
+            .windows(2)
+            .map(|p| p[1].offset_mm - p[0].offset_mm - practice.quilt.spacing_mm)
+            .collect();
+        let n = errors.len() as f64;
+        let mean = errors.iter().sum::<f64>() / n;
+        let sd = (errors.iter().map(|e| (e - mean).powi(2)).sum::<f64>() / n).sqrt();
+        // Four standard errors of 2000 values: 1/√2000 and 1/√4000.
+        assert!((mean - practice.advance.bias_mm).abs() < 4.0 * 0.0224);
+        assert!((sd - practice.advance.scatter_mm).abs() < 4.0 * 0.0158);
+    }
+}

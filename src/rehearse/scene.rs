@@ -1116,3 +1116,60 @@ fn random_camera(rng: &mut Seeded, range: &SceneRange, quilt: &Quilt, newest_s: 
     camera.target_s_mm = newest_s - up.min(0.25 * high) + rng.between(-0.05, 0.05) * high;
     camera
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn random_scenes_survive_toml_and_json() {
+        for seed in 0..40 {
+            let scene = Scene::random(seed, &SceneRange::issue_range());
+            let toml = toml::to_string(&scene).unwrap();
+            assert_eq!(toml::from_str::<Scene>(&toml).unwrap(), scene);
+            let json = serde_json::to_string(&scene).unwrap();
+            let back: Scene = serde_json::from_str(&json).unwrap();
+            let value = |s: &Scene| serde_json::to_value(s).unwrap();
+            assert!(same(&value(&back), &value(&scene)), "{json}");
+        }
+    }
+
+    /// The JSON reader's fast path may lose the last bit of a number.
+    fn same(a: &serde_json::Value, b: &serde_json::Value) -> bool {
+        use serde_json::Value::{Array, Number, Object};
+        match (a, b) {
+            (Number(a), Number(b)) => match (a.as_f64(), b.as_f64()) {
+                (Some(a), Some(b)) => (a - b).abs() <= 1e-15 * a.abs(),
+                _ => a == b,
+            },
+            (Array(a), Array(b)) => a.len() == b.len() && a.iter().zip(b).all(|(a, b)| same(a, b)),
+            (Object(a), Object(b)) => {
+                a.len() == b.len()
+                    && a.iter()
+                        .all(|(key, a)| b.get(key).is_some_and(|b| same(a, b)))
+            }
+            _ => a == b,
+        }
+    }
+
+    #[test]
+    fn a_scene_file_may_leave_everything_out_but_not_invent_names() {
+        assert_eq!(toml::from_str::<Scene>("").unwrap(), Scene::default());
+        assert!(toml::from_str::<Scene>("[camera]\ntilt = 3").is_err());
+    }
+
+    #[test]
+    fn random_scenes_lay_their_cards_in_view() {
+        let range = SceneRange::issue_range();
+        let complete = (0..60)
+            .map(|seed| Scene::random(seed, &range))
+            .filter(|scene| match scene.cards.as_slice() {
+                [one] => matches!(one.card, CardId::Sheet(_)),
+                [_, _] => true,
+                _ => false,
+            })
+            .count();
+        // One sheet or two strips in all of them, as the range asks.
+        assert_eq!(complete, 60);
+    }
+}

@@ -38,8 +38,13 @@ impl SagCurve {
     pub fn arc(&self, y: f64) -> f64 {
         let inside = y.clamp(-self.half, self.half);
         let a = 2.0 * self.c * inside;
-        let arc = if a.abs() < 1e-9 {
+        let arc = if a.abs() < 0.13 {
+            // Series of the same, a part in 3e11 off at most; drawing asks for it once per pixel.
+            let a2 = a * a;
             inside
+                * (1.0
+                    + a2 * (1.0 / 6.0
+                        + a2 * (-1.0 / 40.0 + a2 * (1.0 / 112.0 - a2 * 5.0 / 1152.0))))
         } else {
             inside / 2.0 * ((1.0 + a * a).sqrt() + a.asinh() / a)
         };
@@ -127,24 +132,49 @@ impl Surface {
         (dx, dy)
     }
 
-    /// Where a ray meets the surface: how far along the ray and the world (x, y); `None` when the ray
-    /// does not come down to it.
-    pub fn meet(&self, from: &Point3<f64>, ray: &Vector3<f64>) -> Option<(f64, f64, f64)> {
+    /// Where a ray meets the surface; `None` when the ray does not come down to it. A `guess` of how
+    /// far along the ray saves time and changes nothing above 1e-8 mm.
+    pub fn meet(
+        &self,
+        from: &Point3<f64>,
+        ray: &Vector3<f64>,
+        guess: Option<f64>,
+    ) -> Option<Meeting> {
         if ray.z <= 1e-3 {
             return None;
         }
-        let mut t = -from.z / ray.z;
+        let mut t = guess.unwrap_or(-from.z / ray.z);
         for _ in 0..30 {
             let (x, y) = (from.x + t * ray.x, from.y + t * ray.y);
             let (z, dx, dy) = self.depth(x, y);
             let step = (from.z + t * ray.z - z) / (ray.z - dx * ray.x - dy * ray.y);
             t -= step;
-            if step.abs() < 1e-9 {
-                break;
+            // Newton's method squares the error: with curvatures below 0.02/mm less than 2e-8 mm are
+            // left after a step this small.
+            if step.abs() < 1e-3 {
+                return Some(Meeting {
+                    along: t,
+                    x: from.x + t * ray.x,
+                    y: from.y + t * ray.y,
+                    slopes: (dx, dy),
+                });
             }
         }
-        Some((t, from.x + t * ray.x, from.y + t * ray.y))
+        None
     }
+}
+
+/// Where a ray meets the surface.
+#[derive(Debug, Clone, Copy)]
+pub struct Meeting {
+    /// How far along the ray, in lengths of the ray.
+    pub along: f64,
+    /// World x.
+    pub x: f64,
+    /// World y.
+    pub y: f64,
+    /// Slopes dz/dx and dz/dy there.
+    pub slopes: (f64, f64),
 }
 
 #[cfg(test)]

@@ -372,10 +372,11 @@ const READABLE: f64 = 1.5;
 
 /// How much more the picture changes across the line than across the same line laid elsewhere.
 ///
-/// For stretches of 12 stitches: the mean brightness profile across the line from −7 to 7 mm, less its
-/// straight trend; its RMS, taken over all stretches, divided by the same for the line moved aside.
+/// For stretches of 12 stitches: the mean brightness profile across the line from −2.5 to 2.5 mm, less its
+/// straight trend; its RMS, the median over the stretches, divided by the least of
+/// the same for the line moved aside.
 fn contrast(stage: &Stage, photo: &RgbImage, seen: &[Stitch]) -> f64 {
-    const ACROSS: i32 = 14;
+    const ACROSS: i32 = 10;
     let luma = |px: Point2| -> Option<f64> {
         if !stage.camera.holds(px, 1.0) {
             return None;
@@ -384,14 +385,14 @@ fn contrast(stage: &Stage, photo: &RgbImage, seen: &[Stitch]) -> f64 {
         Some(0.299 * f64::from(p[0]) + 0.587 * f64::from(p[1]) + 0.114 * f64::from(p[2]))
     };
     let energy = |aside: crate::geometry::Vector2| -> Option<f64> {
-        let (mut sum, mut count) = (0.0, 0.0);
+        let mut energies = Vec::new();
         // Every fourth stretch is plenty.
-        for stretch in seen.chunks_exact(12).step_by(4) {
+        for stretch in seen.chunks_exact(12).step_by(3) {
             let mut profile = Vec::with_capacity(2 * ACROSS as usize + 1);
             for k in -ACROSS..=ACROSS {
                 let mut mean = 0.0;
                 for stitch in stretch {
-                    let p = stitch.middle() + aside + stitch.normal * (f64::from(k) * 0.5);
+                    let p = stitch.middle() + aside + stitch.normal * (f64::from(k) * 0.25);
                     match stage
                         .project(p)
                         .filter(|px| !stage.hidden(*px))
@@ -419,15 +420,15 @@ fn contrast(stage: &Stage, photo: &RgbImage, seen: &[Stitch]) -> f64 {
                     .enumerate()
                     .map(|(i, _)| at(i).powi(2))
                     .sum::<f64>();
-            sum += profile
+            let left_over = profile
                 .iter()
                 .enumerate()
-                .map(|(i, v)| (v - mean - trend * at(i)).powi(2))
-                .sum::<f64>()
-                / n;
-            count += 1.0;
+                .map(|(i, v)| (v - mean - trend * at(i)).powi(2));
+            energies.push(left_over.sum::<f64>() / n);
         }
-        (count > 0.0).then(|| sum / count)
+        // The median: seams and motifs belong to few stretches.
+        energies.sort_by(f64::total_cmp);
+        energies.get(energies.len() / 2).copied()
     };
     let Some(on) = energy(crate::geometry::Vector2::zeros()) else {
         return 0.0;
@@ -436,11 +437,10 @@ fn contrast(stage: &Stage, photo: &RgbImage, seen: &[Stitch]) -> f64 {
         .iter()
         .filter_map(|(x, y)| energy(crate::geometry::Vector2::new(*x, *y)))
         .collect();
-    if off.is_empty() {
-        return 0.0;
-    }
-    // Half a grey level squared keeps a flawless picture from dividing by nought.
-    (on / (off.iter().sum::<f64>() / off.len() as f64).max(0.25)).sqrt()
+    // The quietest, because the moved line may run along another part of the stitching. Half a grey
+    // level squared keeps a flawless picture from dividing by nought.
+    let quiet = off.into_iter().reduce(f64::min).unwrap_or(0.0);
+    (on / quiet.max(0.25)).sqrt()
 }
 
 fn gap_truth(upper: &RowTruth, lower: &RowTruth, a: &[Stitch], b: &[Stitch]) -> Option<GapTruth> {
