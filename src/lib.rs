@@ -19,5 +19,6 @@ pub mod plane;
 pub mod record;
 pub mod solve;
 pub mod report;
+pub mod rehearse;
 pub mod units;
 pub mod verdict;

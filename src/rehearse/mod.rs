@@ -1,0 +1,32 @@
+//! Practice photos: photo-like pictures of an invented quilt with chosen errors, and the truth beside
+//! them, so that a quilter can learn to read the verdict and tests have known answers.
+//!
+//! Everything here is drawn from a [`Scene`]; the camera, the surface and the card's pose have code of
+//! their own, apart from the measuring code, so that the one can check the other.
+//!
+//! Fabric frame: x across from the quilt's centre line, s (written y elsewhere) down the quilt along
+//! the cloth, mm. Truth is stated there.
+
+mod camera;
+mod cards;
+mod fabric;
+mod file;
+mod quilt;
+mod render;
+mod scene;
+mod seeded;
+mod stitching;
+mod surface;
+mod trial;
+mod truth;
+
+pub use camera::{Camera, Pose};
+pub use file::{RehearseError, exif, write};
+pub use quilt::{Advance, PracticeQuilt, rehearse_quilt};
+pub use render::{Rehearsed, render};
+pub use scene::{
+    Around, Band, CameraHeld, CardChoice, CardOnQuilt, Colour, FABRIC_CLASSES, Fabric, FabricClass,
+    Hand, Light, Object, Picture, Puff, Quilt, Rail, Range, Row, Scene, SceneRange, Thread, ground,
+};
+pub use trial::trial_design;
+pub use truth::{BaselineTruth, CardTruth, GapTruth, Place, RowTruth, SpacingTruth, Truth};
