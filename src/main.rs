@@ -1,1 +1,2 @@
+//! The rowsight command.
 fn main() {}
