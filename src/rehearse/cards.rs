@@ -168,7 +168,7 @@ impl CardInWorld {
     /// The place of a point of the card (as printed at 100 %) in the world.
     pub fn world(&self, on_card: Point2) -> Point3<f64> {
         let (a, b) = (on_card.x * self.scale.0, on_card.y * self.scale.1);
-        let a = self.curl.from_arc(a);
+        let a = self.curl.fabric_at(a);
         let lift = self.curl.depth(a).0;
         self.middle + self.axes * Vector3::new(a, b, -lift)
     }

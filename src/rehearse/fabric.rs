@@ -218,7 +218,7 @@ fn print(
             for dj in -1..=1 {
                 for di in -1..=1 {
                     let (ci, cj) = (i + di, j + dj);
-                    let r = |n: u32| lattice(seed ^ n.wrapping_mul(0x1234_567), ci, cj);
+                    let r = |n: u32| lattice(seed ^ n.wrapping_mul(0x0123_4567), ci, cj);
                     let du = u - (ci as f32 + 0.25 + 0.5 * r(1)) * motif;
                     let dv = v - (cj as f32 + 0.25 + 0.5 * r(2)) * motif;
                     let d = (du * du + dv * dv).sqrt();

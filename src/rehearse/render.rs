@@ -530,7 +530,7 @@ impl Painter<'_> {
         let ink = black as f32 / on_paper as f32;
         let (u, v) = (p.x as f32, p.y as f32);
         let shade = 1.0
-            + 0.03 * (u / 148.0) * (if n % 2 == 0 { 1.0 } else { -1.0 })
+            + 0.03 * (u / 148.0) * (if n.is_multiple_of(2) { 1.0 } else { -1.0 })
             + 0.012 * value_noise(3, u / 60.0, v / 60.0)
             + 0.006 * value_noise(4, u / 0.8, v / 0.8);
         // A rocked card meets the light at another angle.

@@ -52,7 +52,7 @@ impl SagCurve {
     }
 
     /// The inverse of [`SagCurve::arc`].
-    pub fn from_arc(&self, s: f64) -> f64 {
+    pub fn fabric_at(&self, s: f64) -> f64 {
         let mut y = s;
         for _ in 0..20 {
             let slope = self.depth(y).1;
@@ -117,7 +117,7 @@ impl Surface {
 
     /// The place of fabric point (x, s) in the world.
     pub fn world(&self, fabric: Point2) -> Point3<f64> {
-        let y = self.along.from_arc(fabric.y - self.middle_s);
+        let y = self.along.fabric_at(fabric.y - self.middle_s);
         Point3::new(fabric.x, y, self.depth(fabric.x, y).0)
     }
 
@@ -193,6 +193,6 @@ mod tests {
             .sum();
         let simpson = h / 3.0 * (f(0) + inner + f(n));
         assert!((curve.arc(to) - simpson).abs() < 1e-9);
-        assert!((curve.from_arc(curve.arc(to)) - to).abs() < 1e-9);
+        assert!((curve.fabric_at(curve.arc(to)) - to).abs() < 1e-9);
     }
 }

@@ -511,6 +511,9 @@ fn caption(overlay: &Overlay, width: u32, unit_px: f32) -> RgbImage {
     canvas.finish()
 }
 
+/// Words, colour, line width in units, and dash with its pause in mm.
+type LegendEntry = (String, Colour, f32, Option<(f64, f64)>);
+
 /// The band below the photo: what the lines mean, and the caution.
 fn legend(overlay: &Overlay, width: u32, unit_px: f32) -> RgbImage {
     let Overlay {
@@ -519,7 +522,7 @@ fn legend(overlay: &Overlay, width: u32, unit_px: f32) -> RgbImage {
     let newest = rows.iter().max_by_key(|row| row.number);
     let any = |part: fn(&OverlayRow) -> bool| rows.iter().any(part);
     let planned = newest.filter(|row| row.planned_baseline_mm.is_some());
-    let entries: Vec<(String, Colour, f32, Option<(f64, f64)>)> = [
+    let entries: Vec<LegendEntry> = [
         (!rows.is_empty()).then(|| ("stitching as fitted".to_owned(), SKY_BLUE, 2.5, None)),
         (!rows.is_empty()).then(|| ("middle of the row".to_owned(), WHITE, 2.5, None)),
         planned.map(|row| {
