@@ -19,6 +19,7 @@ pub mod plane;
 pub mod record;
 pub mod rehearse;
 pub mod report;
+pub mod row;
 pub mod solve;
 pub mod units;
 pub mod verdict;

@@ -112,6 +112,15 @@ impl CardId {
         .map(|(x, y)| Point2::new(p.x + x, p.y + y))
     }
 
+    /// Half width and half height of the paper a card is printed on, as printed at 100 %, mm: an A4
+    /// page for a sheet, half of one for a strip. A letter page is smaller by a centimetre or so.
+    pub fn paper_half_mm(self) -> (f64, f64) {
+        match self {
+            CardId::Sheet(_) => (148.5, 105.0),
+            CardId::Strip(_) => (148.5, 52.5),
+        }
+    }
+
     /// Middles of the checker patches, row by row from the top left, in the card frame.
     pub fn patches_mm(self) -> Vec<Point2> {
         let (columns, rows) = self.grid();

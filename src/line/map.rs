@@ -135,6 +135,38 @@ impl LineMap {
         map
     }
 
+    fn cell(&self, place: Point2) -> Option<(f64, f64)> {
+        let x = (place.x - self.origin.x) / CELL_MM;
+        let y = (place.y - self.origin.y) / CELL_MM;
+        let inside =
+            x >= 0.0 && y >= 0.0 && x < (self.width - 1) as f64 && y < (self.height - 1) as f64;
+        inside.then_some((x, y))
+    }
+
+    /// Whether the place is seen.
+    pub fn is_seen(&self, place: Point2) -> bool {
+        self.cell(place)
+            .is_some_and(|(x, y)| self.seen[y.round() as usize * self.width + x.round() as usize])
+    }
+
+    /// Evidence at a place for a line whose normal lies `part` of the way from direction `bin` to the
+    /// next; between cells interpolated.
+    pub fn evidence_near(&self, place: Point2, bin: usize, part: f32) -> f32 {
+        let Some((x, y)) = self.cell(place) else {
+            return 0.0;
+        };
+        let (i, j) = (x as usize, y as usize);
+        let (tx, ty) = ((x - i as f64) as f32, (y - j as f64) as f32);
+        let next = (bin + 1) % DIRECTIONS;
+        let at = |i: usize, j: usize| {
+            let e = &self.evidence[j * self.width + i];
+            e[bin] + part * (e[next] - e[bin])
+        };
+        let top = at(i, j) + tx * (at(i + 1, j) - at(i, j));
+        let bottom = at(i, j + 1) + tx * (at(i + 1, j + 1) - at(i, j + 1));
+        top + ty * (bottom - top)
+    }
+
     fn add(&mut self, photo: &MapPhoto, region: &Region, count: &mut [u8]) {
         let (fw, fh) = (self.width * POOL, self.height * POOL);
         let fine = rectify(photo, region, fw, fh);
@@ -172,6 +204,10 @@ impl LineMap {
                                 *s += ((across - along) / (mean + FLOOR_LEVELS)).clamp(0.0, CLIP);
                             }
                         }
+                    }
+                    // Next to the picture's edge the blur has nothing to go by.
+                    if sum.iter().any(|s| s.is_nan()) {
+                        continue;
                     }
                     counts[column] += 1;
                     for (e, s) in cells[column].iter_mut().zip(sum) {
@@ -212,7 +248,8 @@ impl LineMap {
     }
 }
 
-fn covers(card: &[Point2; 4], place: Point2) -> bool {
+/// Whether a convex outline, clockwise on screen, holds a place.
+pub fn covers(card: &[Point2; 4], place: Point2) -> bool {
     (0..4).all(|i| {
         let (a, b) = (card[i], card[(i + 1) % 4]);
         (b - a).perp(&(place - a)) >= 0.0

@@ -1,3 +1,4 @@
 //! Evidence for a thin stitched line, light or dark or only a groove, on any fabric.
 
 pub mod map;
+pub mod strip;

@@ -26,7 +26,8 @@ pub struct Pose {
 /// The quilt's surface: z = sag_s·s² + sag_x·x², with s measured along the fabric.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Surface {
-    /// Quadratic coefficient down the quilt, 1/mm; positive: sags away from the camera.
+    /// Quadratic coefficient down the quilt, 1/mm; z points away from the camera, so a band that hangs
+    /// between its rails has a negative one.
     pub sag_s: f64,
     /// Quadratic coefficient across the quilt, 1/mm.
     pub sag_x: f64,

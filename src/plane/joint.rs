@@ -11,7 +11,7 @@ use crate::geometry::{Point2, Vector2};
 use crate::solve::levenberg_marquardt::{
     Loss, NormalEquations, Options, Problem, Solution, SolveError, minimise,
 };
-use nalgebra::{DMatrix, Matrix2, Vector3};
+use nalgebra::{DMatrix, Matrix2, Rotation3, Vector3};
 
 /// A value known beforehand, with its standard uncertainty.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -71,7 +71,7 @@ impl Default for Priors {
         Priors {
             card_height_mm: Prior::new(4.5, 1.45),
             card_tilt: Prior::new(0.0, 0.8_f64.to_radians()),
-            sag_s: Prior::new(0.6e-4, 0.8e-4),
+            sag_s: Prior::new(-0.6e-4, 0.8e-4),
             sag_x: Prior::new(0.0, 0.5e-5),
             stretch: Prior::new(0.0, 0.002),
             stretch_difference: Prior::new(0.0, 0.0015),
@@ -188,6 +188,34 @@ impl State {
             surface: self.surface,
         }
         .prepare()
+    }
+
+    /// The same scene in a frame whose x-axis stands at `angle` (rad) in this one, same origin. Sag is
+    /// taken as it is: it is solved anew.
+    pub fn turned(&self, angle: f64) -> State {
+        let about_z = Rotation3::from_axis_angle(&Vector3::z_axis(), angle);
+        let (sin, cos) = angle.sin_cos();
+        State {
+            poses: self
+                .poses
+                .iter()
+                .map(|pose| Pose {
+                    rotation: (pose.matrix() * about_z).scaled_axis(),
+                    translation: pose.translation,
+                })
+                .collect(),
+            cards: self
+                .cards
+                .iter()
+                .map(|card| CardPose {
+                    x: cos * card.x + sin * card.s,
+                    s: cos * card.s - sin * card.x,
+                    angle: card.angle - angle,
+                    ..*card
+                })
+                .collect(),
+            ..self.clone()
+        }
     }
 
     /// Index of a row's first parameter (offset, slope, bow, shift) in the solution.
@@ -505,8 +533,13 @@ impl Joint {
             prior(at + 4, self.priors.card_tilt);
             prior(at + 5, self.priors.card_tilt);
         }
-        for i in 0..self.start.rows.len() {
-            prior(self.start.row_index(i) + 2, self.priors.bow);
+        for (i, row) in self.start.rows.iter().enumerate() {
+            let at = self.start.row_index(i);
+            // Wide enough to say nothing; a row of which little is seen stays near where it was found.
+            prior(at, Prior::new(row.offset, 100.0));
+            prior(at + 1, Prior::new(row.slope, 0.05));
+            prior(at + 2, self.priors.bow);
+            prior(at + 3, Prior::new(row.shift, 100.0));
         }
         let common = self.priors.stretch;
         let r = (0.5 * (p[2] + p[3]) - common.mean) / common.u;

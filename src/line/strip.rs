@@ -1,0 +1,333 @@
+//! The photo straightened along a row's curve, and the stitched line found in it.
+//!
+//! A strip runs along the curve, one sample per millimetre, and reaches some millimetres to both sides
+//! along the curve's normal. In it the stitching is a nearly straight line, light or dark or only a
+//! groove, that strays as a hand strays: slowly. It is the path through the strip that collects most
+//! evidence (A. Viterbi, IEEE Trans. Inf. Theory 13(2), 1967), refined between the samples by the
+//! vertex of a parabola.
+
+use crate::geometry::{Point2, Vector2};
+use image::GrayImage;
+
+/// Step along the curve, mm.
+pub const ARC_STEP_MM: f64 = 1.0;
+/// Step across the curve, mm.
+pub const ACROSS_STEP_MM: f64 = 0.3;
+/// Scales of the second derivative across, mm: a thread, a thread in its groove, a soft groove.
+pub const LINE_SIGMAS_MM: [f64; 3] = [0.6, 1.1, 1.8];
+/// Cost of a change from a light line to a dark one, in evidence: at a seam, seldom.
+const FLIP_COST: f32 = 10.0;
+/// Half length of the smoothing along the curve, samples: a stitch and its needle holes.
+const ALONG_HALF: usize = 3;
+/// Half length of the neighbourhood evidence is compared with, samples.
+const NEIGHBOURHOOD: usize = 25;
+/// Cost of a step of one across-sample between neighbouring samples, in evidence.
+const BEND_COST: f32 = 0.25;
+/// Half length of the running mean in which a line's strength is judged, samples.
+const STRENGTH_HALF: usize = 8;
+/// Across-samples from the line within which its own flanks answer.
+const BESIDE: usize = 8;
+/// Cost of a sample that strays as far as is expected, in evidence.
+const STRAY_COST: f32 = 0.12;
+/// Evidence above this many times the local mean counts no more.
+const CLIP: f32 = 4.0;
+
+/// Where one sample of a strip lies.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct StripSample {
+    /// Along the unstretched row, mm.
+    pub along_mm: f64,
+    /// Across from the baseline, unstretched, mm.
+    pub across_mm: f64,
+    /// On the quilt, mm.
+    pub on_quilt: Point2,
+    /// Unit normal of the curve on the quilt.
+    pub normal_on_quilt: Vector2,
+    /// In the photo, px.
+    pub px: Point2,
+    /// Photo displacement per mm along the quilt's normal, px/mm.
+    pub per_mm: Vector2,
+    /// Unit normal of the curve in the photo.
+    pub normal_px: Vector2,
+    /// In the photo, on the quilt, and free of cards.
+    pub visible: bool,
+}
+
+/// A straightened stretch of a photo: `values[sample][across]`, across from −half to +half.
+#[derive(Debug, Clone)]
+pub struct Strip {
+    /// Samples, one per step along the curve.
+    pub samples: Vec<StripSample>,
+    /// Samples to each side of the curve.
+    pub half: usize,
+    /// Luma, row-major, `2·half + 1` a sample.
+    pub values: Vec<f32>,
+}
+
+/// The stitched line in a strip, by sample.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct LinePoint {
+    /// Where it lies along the normal, mm; meaningless where `evidence` is not a number.
+    pub across_mm: f32,
+    /// Evidence on it, in means of the evidence around; NaN where nothing is visible.
+    pub evidence: f32,
+    /// How far the line stands out: evidence on it over a centimetre or two along the curve, against
+    /// evidence beside it. Chance gives about 2.
+    pub strength: f32,
+}
+
+impl Strip {
+    /// Samples the photo.
+    pub fn new(luma: &GrayImage, samples: Vec<StripSample>, reach_mm: f64) -> Strip {
+        let half = (reach_mm / ACROSS_STEP_MM).round() as usize;
+        let across = 2 * half + 1;
+        let (w, h) = (luma.width() as usize, luma.height() as usize);
+        let pixels = luma.as_raw();
+        let mut values = vec![f32::NAN; samples.len() * across];
+        for (sample, line) in samples.iter().zip(values.chunks_exact_mut(across)) {
+            if !sample.visible {
+                continue;
+            }
+            let step = sample.per_mm * ACROSS_STEP_MM;
+            let start = sample.px - step * half as f64 - Vector2::new(0.5, 0.5);
+            let (mut x, mut y) = (start.x as f32, start.y as f32);
+            let (dx, dy) = (step.x as f32, step.y as f32);
+            for v in line {
+                let (i, j) = (x as usize, y as usize);
+                if x >= 0.0 && y >= 0.0 && i + 1 < w && j + 1 < h {
+                    let (tx, ty) = (x - i as f32, y - j as f32);
+                    let at = |i: usize, j: usize| f32::from(pixels[j * w + i]);
+                    let top = at(i, j) + tx * (at(i + 1, j) - at(i, j));
+                    let bottom = at(i, j + 1) + tx * (at(i + 1, j + 1) - at(i, j + 1));
+                    *v = top + ty * (bottom - top);
+                }
+                x += dx;
+                y += dy;
+            }
+        }
+        Strip { samples, half, values }
+    }
+
+    fn across(&self) -> usize {
+        2 * self.half + 1
+    }
+
+    /// Second derivative across at a scale of `sigma_mm`, smoothed along the curve: positive on a light
+    /// line. NaN where it is not visible.
+    pub fn bends(&self, sigma_mm: f64) -> Vec<f32> {
+        let across = self.across();
+        let n = self.samples.len();
+        // Along first: the mean of the visible samples around.
+        let mut smooth = vec![f32::NAN; n * across];
+        for i in 0..n {
+            if !self.samples[i].visible {
+                continue;
+            }
+            let near = i.saturating_sub(ALONG_HALF)..(i + ALONG_HALF + 1).min(n);
+            let out = &mut smooth[i * across..(i + 1) * across];
+            out.fill(0.0);
+            let mut weight = 0.0;
+            for j in near {
+                let line = &self.values[j * across..(j + 1) * across];
+                if !self.samples[j].visible || line[0].is_nan() || line[across - 1].is_nan() {
+                    continue;
+                }
+                let w = 1.0 - (i as f32 - j as f32).abs() / (ALONG_HALF as f32 + 1.0);
+                weight += w;
+                for (o, v) in out.iter_mut().zip(line) {
+                    *o += w * v;
+                }
+            }
+            for o in out {
+                *o = if weight > 0.0 { *o / weight } else { f32::NAN };
+            }
+        }
+        let kernel = second_derivative_kernel(sigma_mm);
+        let reach = kernel.len() / 2;
+        let mut out = vec![f32::NAN; n * across];
+        for (line, o) in smooth.chunks_exact(across).zip(out.chunks_exact_mut(across)) {
+            if line[0].is_nan() {
+                continue;
+            }
+            for (k, o) in o.iter_mut().enumerate() {
+                *o = kernel
+                    .iter()
+                    .enumerate()
+                    .map(|(i, w)| {
+                        let at = (k + i).saturating_sub(reach).min(across - 1);
+                        w * line[at]
+                    })
+                    .sum();
+            }
+        }
+        out
+    }
+
+    /// Evidence: the bend over its mean size around, −[`CLIP`]…[`CLIP`], positive for a light line.
+    pub fn evidence(&self, bends: &[f32]) -> Vec<f32> {
+        let across = self.across();
+        let means: Vec<f32> = bends
+            .chunks_exact(across)
+            .map(|line| line.iter().map(|b| b.abs()).sum::<f32>() / across as f32)
+            .collect();
+        let around = running_mean(&means, NEIGHBOURHOOD);
+        bends
+            .chunks_exact(across)
+            .zip(around)
+            .flat_map(|(line, mean)| line.iter().map(move |b| (b / (mean + 0.1)).clamp(-CLIP, CLIP)))
+            .collect()
+    }
+
+    /// The line: the path of most evidence through each visible run of the strip.
+    ///
+    /// `expected_mm` is how far the stitching strays from the curve as a rule: a path that strays further
+    /// has to collect more.
+    pub fn line(&self, evidence: &[f32], expected_mm: f64) -> Vec<LinePoint> {
+        let per_step = (ACROSS_STEP_MM / expected_mm) as f32;
+        let strays: Vec<f32> = (0..self.across())
+            .map(|k| STRAY_COST * ((k as f32 - self.half as f32) * per_step).powi(2))
+            .collect();
+        let across = self.across();
+        let mut points = vec![
+            LinePoint { across_mm: 0.0, evidence: f32::NAN, strength: f32::NAN };
+            self.samples.len()
+        ];
+        let seen = |i: usize| !evidence[i * across].is_nan();
+        let mut start = 0;
+        while start < self.samples.len() {
+            if !seen(start) {
+                start += 1;
+                continue;
+            }
+            let mut end = start;
+            while end < self.samples.len() && seen(end) {
+                end += 1;
+            }
+            if end - start >= 8 {
+                let run = &evidence[start * across..end * across];
+                let path = best_path(run, across, &strays);
+                let strengths = strengths(run, across, &path);
+                for (i, point) in points[start..end].iter_mut().enumerate() {
+                    let line = &run[i * across..(i + 1) * across];
+                    let (k, sign) = path[i];
+                    let vertex = if k > 0 && k + 1 < across {
+                        let (low, top, high) =
+                            (sign * line[k - 1], sign * line[k], sign * line[k + 1]);
+                        let bend = low - 2.0 * top + high;
+                        if bend < 0.0 { (0.5 * (low - high) / bend).clamp(-0.5, 0.5) } else { 0.0 }
+                    } else {
+                        0.0
+                    };
+                    *point = LinePoint {
+                        across_mm: (k as f32 + vertex - self.half as f32) * ACROSS_STEP_MM as f32,
+                        evidence: line[k],
+                        strength: strengths[i],
+                    };
+                }
+            }
+            start = end;
+        }
+        points
+    }
+}
+
+/// Evidence on the path against evidence of the same sign beside it, both as running means.
+fn strengths(evidence: &[f32], across: usize, path: &[(usize, f32)]) -> Vec<f32> {
+    let (on, beside): (Vec<f32>, Vec<f32>) = evidence
+        .chunks_exact(across)
+        .zip(path)
+        .map(|(line, &(k, sign))| {
+            let (sum, n) = line
+                .iter()
+                .enumerate()
+                .filter(|(i, _)| i.abs_diff(k) > BESIDE)
+                .fold((0.0, 0.0), |(s, n), (_, e)| (s + (sign * e).max(0.0), n + 1.0));
+            (sign * line[k], if n > 0.0 { sum / n } else { f32::NAN })
+        })
+        .unzip();
+    let (on, beside) = (running_mean(&on, STRENGTH_HALF), running_mean(&beside, STRENGTH_HALF));
+    on.iter().zip(beside).map(|(a, b)| a / (b + 0.1)).collect()
+}
+
+/// Minus the second derivative of a Gaussian, without a mean.
+fn second_derivative_kernel(sigma_mm: f64) -> Vec<f32> {
+    let sigma = sigma_mm / ACROSS_STEP_MM;
+    let reach = (3.0 * sigma).ceil() as i32;
+    let mut kernel: Vec<f64> = (-reach..=reach)
+        .map(|i| {
+            let t = f64::from(i) / sigma;
+            (1.0 - t * t) * (-0.5 * t * t).exp()
+        })
+        .collect();
+    let mean = kernel.iter().sum::<f64>() / kernel.len() as f64;
+    kernel.iter_mut().for_each(|k| *k -= mean);
+    kernel.into_iter().map(|k| k as f32).collect()
+}
+
+fn running_mean(values: &[f32], half: usize) -> Vec<f32> {
+    let mut sums = vec![(0.0f64, 0u32)];
+    for v in values {
+        let (s, n) = sums[sums.len() - 1];
+        sums.push(if v.is_nan() { (s, n) } else { (s + f64::from(*v), n + 1) });
+    }
+    (0..values.len())
+        .map(|i| {
+            let (a, b) = (sums[i.saturating_sub(half)], sums[(i + half + 1).min(values.len())]);
+            if b.1 > a.1 { ((b.0 - a.0) / f64::from(b.1 - a.1)) as f32 } else { f32::NAN }
+        })
+        .collect()
+}
+
+/// The path through `evidence[sample][across]` with the largest sum, changing by at most one across
+/// sample a step; with the sign under which it runs.
+fn best_path(evidence: &[f32], across: usize, strays: &[f32]) -> Vec<(usize, f32)> {
+    let n = evidence.len() / across;
+    // Two layers: a light line, a dark line.
+    let width = 2 * across;
+    let mut from = vec![0i8; n * width];
+    let gain = |line: &[f32], state: usize| {
+        if state < across { line[state].max(0.0) } else { (-line[state - across]).max(0.0) }
+    };
+    let mut total: Vec<f32> = (0..width).map(|s| gain(&evidence[..across], s)).collect();
+    let mut next = vec![0.0f32; width];
+    const FLIP: i8 = 2;
+    for i in 1..n {
+        let line = &evidence[i * across..(i + 1) * across];
+        let back = &mut from[i * width..(i + 1) * width];
+        for state in 0..width {
+            let k = state % across;
+            let mut best = total[state];
+            let mut step = 0i8;
+            if k > 0 && total[state - 1] - BEND_COST > best {
+                best = total[state - 1] - BEND_COST;
+                step = -1;
+            }
+            if k + 1 < across && total[state + 1] - BEND_COST > best {
+                best = total[state + 1] - BEND_COST;
+                step = 1;
+            }
+            let other = total[(state + across) % width] - FLIP_COST;
+            if other > best {
+                best = other;
+                step = FLIP;
+            }
+            next[state] = best + gain(line, state) - strays[k];
+            back[state] = step;
+        }
+        std::mem::swap(&mut total, &mut next);
+    }
+    let mut state = total
+        .iter()
+        .enumerate()
+        .max_by(|a, b| a.1.total_cmp(b.1))
+        .map_or(0, |(k, _)| k);
+    let mut path = vec![(0, 1.0); n];
+    for i in (0..n).rev() {
+        path[i] = (state % across, if state < across { 1.0 } else { -1.0 });
+        state = match from[i * width + state] {
+            FLIP => (state + across) % width,
+            step => (state as i64 + i64::from(step)) as usize,
+        };
+    }
+    path
+}

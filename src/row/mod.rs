@@ -1,0 +1,5 @@
+//! Rows: found on the quilt as whole curves, then measured along them.
+
+pub mod measure;
+pub mod register;
+pub mod search;

@@ -1,0 +1,513 @@
+//! Finds rows in a line map by the design as a whole.
+//!
+//! A row repeats its design over the whole width, so the map's evidence is laid over itself, repeat on
+//! repeat, and one repeat of the design is matched against the pile: a matched filter metres long that
+//! finds rows no local detector sees. What does not vary along the row (rails, seams and shadows along
+//! it) is taken out before; what does not follow the design averages out.
+
+use crate::design::Design;
+use crate::geometry::Point2;
+use crate::line::map::{CELL_MM, DIRECTIONS, LineMap};
+use rayon::prelude::*;
+use std::f64::consts::PI;
+
+/// What rows to look for.
+#[derive(Debug, Clone, Copy)]
+pub struct Wanted<'a> {
+    /// One repeat of the design.
+    pub design: &'a Design,
+    /// Planned distance from one row to the next, mm.
+    pub spacing_mm: f64,
+    /// Planned move of each row's design against the row before, as a fraction of the repeat.
+    pub stagger: f64,
+}
+
+/// A row found, in the frame turned by [`Found::angle`].
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FoundRow {
+    /// Baseline's place down the quilt, mm.
+    pub across_mm: f64,
+    /// Where along the row a repeat of the design starts, mm, 0…repeat.
+    pub along_mm: f64,
+    /// How far the match stands out, in robust standard deviations of matches elsewhere.
+    pub score: f64,
+    /// How many rows below the topmost one found it lies; a row too faint to find leaves a hole.
+    pub index: i32,
+}
+
+/// Rows found, top to bottom.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Found {
+    /// Direction of the rows in the map's frame, rad, positive clockwise on screen.
+    pub angle: f64,
+    /// The rows.
+    pub rows: Vec<FoundRow>,
+    /// Score of the best match of a curve that was not stitched: what chance reaches here.
+    pub decoy_score: f64,
+    /// Best score at the place below the last row found where the next one would lie; `None` when that
+    /// place is not in view.
+    pub next_score: Option<f64>,
+}
+
+impl Found {
+    /// The point (along, across) of the turned frame in the map's frame.
+    pub fn to_map(&self, along: f64, across: f64) -> Point2 {
+        let (sin, cos) = self.angle.sin_cos();
+        Point2::new(cos * along - sin * across, sin * along + cos * across)
+    }
+}
+
+/// Score from which a row is taken for found, wherever it lies.
+pub const SURE_SCORE: f64 = 7.0;
+/// Score from which a row is taken for found at the place the plan expects it.
+pub const EXPECTED_SCORE: f64 = 5.0;
+/// Step of the direction, rad: half a step moves the ends of a metre by less than two cells.
+const ANGLE_STEP: f64 = PI / 180.0;
+/// How far from the plan a neighbouring row is looked for: share of the spacing, and mm along.
+const GAP_REACH: f64 = 0.25;
+const SHIFT_REACH_MM: f64 = 45.0;
+
+/// Looks for rows whose direction is within `reach` of `around` (rad).
+pub fn search(map: &LineMap, wanted: &Wanted, around: f64, reach: f64) -> Option<Found> {
+    let steps = (reach / ANGLE_STEP).round() as i32;
+    let angles: Vec<f64> = (-steps..=steps)
+        .map(|i| around + f64::from(i) * ANGLE_STEP)
+        .collect();
+    let best = angles
+        .par_iter()
+        .filter_map(|&angle| {
+            let scores = Scores::new(map, wanted.design, &Frame::Turned(angle), Curve::Design);
+            let comb = scores.best_comb(wanted)?;
+            Some((comb.strength, angle))
+        })
+        .max_by(|a, b| a.0.total_cmp(&b.0))?;
+    rows_in(map, wanted, &Frame::Turned(best.1))
+}
+
+/// Looks for rows in a frame whose x-axis runs along them.
+pub fn rows_in(map: &LineMap, wanted: &Wanted, frame: &Frame) -> Option<Found> {
+    let (scores, decoys) = rayon::join(
+        || Scores::new(map, wanted.design, frame, Curve::Design),
+        || {
+            [Curve::Drawn(1.13), Curve::Drawn(0.89)]
+                .map(|curve| Scores::new(map, wanted.design, frame, curve).best())
+        },
+    );
+    let comb = scores.best_comb(wanted)?;
+    let (rows, next_score) = scores.rows_through(comb.column, comb.row, wanted);
+    Some(Found {
+        angle: frame.angle(),
+        rows,
+        decoy_score: decoys.into_iter().fold(0.0, f64::max),
+        next_score,
+    })
+}
+
+/// Where the map's cells lie in the frame in which rows are looked for.
+pub enum Frame {
+    /// The map's own frame, its x-axis turned by an angle (rad).
+    Turned(f64),
+    /// Worked out cell by cell after the quilt's plane has been found; with the mean angle.
+    Placed {
+        /// (along, across) by cell, mm; not a number where unknown.
+        places: Vec<(f32, f32)>,
+        /// Mean angle from the map's x-axis to the rows', rad.
+        angle: f64,
+    },
+}
+
+impl Frame {
+    fn angle(&self) -> f64 {
+        match self {
+            Frame::Turned(angle) | Frame::Placed { angle, .. } => *angle,
+        }
+    }
+
+    fn place(&self, map: &LineMap, column: usize, row: usize) -> Option<(f64, f64)> {
+        match self {
+            Frame::Turned(angle) => {
+                let (sin, cos) = angle.sin_cos();
+                let x = map.origin.x + column as f64 * CELL_MM;
+                let y = map.origin.y + row as f64 * CELL_MM;
+                Some((cos * x + sin * y, cos * y - sin * x))
+            }
+            Frame::Placed { places, .. } => {
+                let (along, across) = places[row * map.width + column];
+                along.is_finite().then_some((f64::from(along), f64::from(across)))
+            }
+        }
+    }
+
+    /// Least and greatest across of the cells seen.
+    fn reach_across(&self, map: &LineMap) -> (f64, f64) {
+        let mut reach = (f64::MAX, f64::MIN);
+        for row in 0..map.height {
+            let line = &map.seen[row * map.width..(row + 1) * map.width];
+            let ends = [line.iter().position(|s| *s), line.iter().rposition(|s| *s)];
+            for column in ends.into_iter().flatten() {
+                if let Some((_, across)) = self.place(map, column, row) {
+                    reach = (reach.0.min(across), reach.1.max(across));
+                }
+            }
+        }
+        if reach.0 > reach.1 { (0.0, 0.0) } else { reach }
+    }
+}
+
+/// Which curve is matched.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Curve {
+    Design,
+    /// Drawn out along the row, repeat and all.
+    Drawn(f64),
+}
+
+/// Match scores over one repeat along and the whole view down.
+struct Scores {
+    /// Score by [column][row], column = place of the repeat's start.
+    score: Vec<Vec<f32>>,
+    columns: usize,
+    rows: usize,
+    /// Along-row size of a column, mm.
+    column_mm: f64,
+    /// Across place of row 0, mm.
+    top_mm: f64,
+}
+
+struct Comb {
+    strength: f64,
+    column: usize,
+    row: usize,
+}
+
+impl Scores {
+    fn new(map: &LineMap, design: &Design, frame: &Frame, curve: Curve) -> Scores {
+        let draw = if let Curve::Drawn(by) = curve { by } else { 1.0 };
+        let repeat = design.repeat_mm * draw;
+        let columns = (repeat / CELL_MM).round().max(8.0) as usize;
+        let column_mm = repeat / columns as f64;
+        let fold = Fold::new(map, frame, repeat, columns);
+        // One repeat as cells and direction bins.
+        let mut cells: Vec<(usize, i64, [f32; DIRECTIONS])> = Vec::new();
+        for p in design.sample(2.0) {
+            let (along, across) = (p.position.x * draw, p.position.y);
+            let tangent = nalgebra::Vector2::new(p.tangent.x * draw, p.tangent.y);
+            let normal = tangent.y.atan2(tangent.x) + PI / 2.0 + frame.angle();
+            let turn = (normal / PI).rem_euclid(1.0) * DIRECTIONS as f64;
+            let (bin, part) = (turn.floor(), turn.fract() as f32);
+            let column = (along / column_mm).round().rem_euclid(columns as f64) as usize % columns;
+            let row = (across / CELL_MM).round() as i64;
+            let at = match cells.iter().position(|c| c.0 == column && c.1 == row) {
+                Some(at) => at,
+                None => {
+                    cells.push((column, row, [0.0; DIRECTIONS]));
+                    cells.len() - 1
+                }
+            };
+            cells[at].2[bin as usize % DIRECTIONS] += 1.0 - part;
+            cells[at].2[(bin as usize + 1) % DIRECTIONS] += part;
+        }
+        let rows = fold.rows;
+        let score: Vec<Vec<f32>> = (0..columns)
+            .map(|start| {
+                let mut sum = vec![0.0f32; rows];
+                let mut weight = vec![0.0f32; rows];
+                for (column, offset, bins) in &cells {
+                    let at = (start + column) % columns;
+                    let from = (-offset).max(0) as usize;
+                    let to = (rows as i64 - offset).clamp(0, rows as i64) as usize;
+                    if from >= to {
+                        continue;
+                    }
+                    let source = |from: usize| (from as i64 + offset) as usize;
+                    let range = source(from)..source(to - 1) + 1;
+                    let mut power = 0.0;
+                    for (bin, share) in bins.iter().enumerate().filter(|(_, s)| **s > 0.0) {
+                        power += share * share;
+                        let line = &fold.excess[bin][at][range.clone()];
+                        for (s, e) in sum[from..to].iter_mut().zip(line) {
+                            *s += share * e;
+                        }
+                    }
+                    for (w, n) in weight[from..to].iter_mut().zip(&fold.variance[at][range]) {
+                        *w += power * n;
+                    }
+                }
+                sum.iter()
+                    .zip(&weight)
+                    .map(|(s, w)| if *w > 0.0 { s / w.sqrt() } else { f32::NAN })
+                    .collect()
+            })
+            .collect();
+        // A row of which less than a tenth is seen has no trustworthy place.
+        let full: f32 = cells.iter().map(|c| c.2.iter().map(|s| s * s).sum::<f32>()).sum();
+        let mut scores = Scores { score, columns, rows, column_mm, top_mm: fold.top_mm };
+        scores.blank_where_little_is_seen(&fold, &cells, full);
+        scores.standardise();
+        scores
+    }
+
+    fn blank_where_little_is_seen(
+        &mut self,
+        fold: &Fold,
+        cells: &[(usize, i64, [f32; DIRECTIONS])],
+        full: f32,
+    ) {
+        let deepest = fold.mean_count.iter().fold(0.0f32, |a, b| a.max(*b));
+        for row in 0..self.rows {
+            // Mean count over the design's height, whatever its start: columns differ little.
+            let mut seen = 0.0;
+            for (_, offset, bins) in cells {
+                let at = row as i64 + offset;
+                if (0..self.rows as i64).contains(&at) {
+                    let n = fold.mean_count[at as usize];
+                    seen += bins.iter().map(|s| s * s).sum::<f32>() * n;
+                }
+            }
+            if seen < 0.15 * full * deepest {
+                for column in &mut self.score {
+                    column[row] = f32::NAN;
+                }
+            }
+        }
+    }
+
+    /// Turns scores into robust standard deviations from their median.
+    fn standardise(&mut self) {
+        let mut all: Vec<f32> = self
+            .score
+            .iter()
+            .flatten()
+            .copied()
+            .filter(|s| s.is_finite())
+            .collect();
+        if all.len() < 100 {
+            return;
+        }
+        let middle = all.len() / 2;
+        let median = *all.select_nth_unstable_by(middle, f32::total_cmp).1;
+        let mut away: Vec<f32> = all.iter().map(|s| (s - median).abs()).collect();
+        let spread = 1.4826 * *away.select_nth_unstable_by(middle, f32::total_cmp).1;
+        for s in self.score.iter_mut().flatten() {
+            *s = (*s - median) / spread.max(1e-6);
+        }
+    }
+
+    fn best(&self) -> f64 {
+        f64::from(
+            self.score
+                .iter()
+                .flatten()
+                .copied()
+                .filter(|s| s.is_finite())
+                .fold(0.0, f32::max),
+        )
+    }
+
+    /// Best score within a window, with its place.
+    fn best_in(&self, column: f64, row: f64, reach: (f64, f64)) -> Option<(f64, usize, usize)> {
+        let across = (reach.1 / CELL_MM).round() as i64;
+        let along = ((reach.0 / self.column_mm).round() as i64).min(self.columns as i64 / 3);
+        let (c0, r0) = (column.round() as i64, row.round() as i64);
+        let mut best: Option<(f64, usize, usize)> = None;
+        for r in (r0 - across).max(0)..=(r0 + across).min(self.rows as i64 - 1) {
+            for c in c0 - along..=c0 + along {
+                let c = c.rem_euclid(self.columns as i64) as usize;
+                let s = f64::from(self.score[c][r as usize]);
+                if s.is_finite() && best.is_none_or(|b| s > b.0) {
+                    best = Some((s, c, r as usize));
+                }
+            }
+        }
+        best
+    }
+
+    fn step(&self, wanted: &Wanted) -> (f64, f64) {
+        (
+            wanted.stagger * self.columns as f64,
+            wanted.spacing_mm / CELL_MM,
+        )
+    }
+
+    fn reach(wanted: &Wanted) -> (f64, f64) {
+        (SHIFT_REACH_MM, GAP_REACH * wanted.spacing_mm)
+    }
+
+    /// The place at which a row and its neighbours together stand out most.
+    fn best_comb(&self, wanted: &Wanted) -> Option<Comb> {
+        // Local maxima first: few, and the only places worth the neighbours' cost.
+        let mut peaks: Vec<(f32, usize, usize)> = Vec::new();
+        for c in 0..self.columns {
+            let (left, right) = (
+                &self.score[(c + self.columns - 1) % self.columns],
+                &self.score[(c + 1) % self.columns],
+            );
+            for r in 1..self.rows.saturating_sub(1) {
+                let here = &self.score[c];
+                let s = here[r];
+                if s > 3.0 && s >= here[r - 1] && s >= here[r + 1] && s >= left[r] && s >= right[r] {
+                    peaks.push((s, c, r));
+                }
+            }
+        }
+        peaks.sort_by(|a, b| b.0.total_cmp(&a.0));
+        peaks.truncate(12);
+        let (along, down) = self.step(wanted);
+        peaks
+            .iter()
+            .map(|&(s, column, row)| {
+                let mut strength = f64::from(s);
+                for k in [-2, -1, 1, 2] {
+                    let k = f64::from(k);
+                    let near = self.best_in(
+                        column as f64 + k * along,
+                        row as f64 + k * down,
+                        Scores::reach(wanted),
+                    );
+                    strength += near.map_or(0.0, |b| (b.0 - 3.5).max(0.0));
+                }
+                Comb { strength, column, row }
+            })
+            .max_by(|a, b| a.strength.total_cmp(&b.strength))
+    }
+
+    /// Follows the rows up and down from one of them.
+    fn rows_through(&self, column: usize, row: usize, wanted: &Wanted) -> (Vec<FoundRow>, Option<f64>) {
+        let (along, down) = self.step(wanted);
+        let seed = self.found(column, row, f64::from(self.score[column][row]), 0);
+        let mut rows = vec![seed];
+        let mut next_score = None;
+        for direction in [-1i32, 1] {
+            let (mut c, mut r, mut index) = (column as f64, row as f64, 0);
+            let mut missing = 0;
+            while missing < 2 {
+                let sign = f64::from(direction);
+                let steps = f64::from(missing + 1);
+                let reach = Scores::reach(wanted);
+                let near = self.best_in(
+                    c + sign * steps * along,
+                    r + sign * steps * down,
+                    (reach.0, reach.1 * steps.sqrt()),
+                );
+                let Some((score, at_column, at_row)) = near else { break };
+                if direction == 1 && missing == 0 {
+                    next_score = Some(score);
+                }
+                if score >= EXPECTED_SCORE {
+                    index += direction * (missing + 1);
+                    rows.push(self.found(at_column, at_row, score, index));
+                    (c, r, missing) = (at_column as f64, at_row as f64, 0);
+                    if direction == 1 {
+                        next_score = None;
+                    }
+                } else {
+                    missing += 1;
+                }
+            }
+        }
+        rows.sort_by_key(|row| row.index);
+        let first = rows[0].index;
+        for row in &mut rows {
+            row.index -= first;
+        }
+        (rows, next_score)
+    }
+
+    fn found(&self, column: usize, row: usize, score: f64, index: i32) -> FoundRow {
+        FoundRow {
+            across_mm: self.top_mm + row as f64 * CELL_MM,
+            along_mm: column as f64 * self.column_mm,
+            score,
+            index,
+        }
+    }
+}
+
+/// The map's evidence laid over itself, repeat on repeat.
+struct Fold {
+    /// Evidence beyond the mean along the row, summed over repeats, by [direction][column][row].
+    excess: Vec<Vec<Vec<f32>>>,
+    /// Variance of the excess to be expected at each place, by [column][row]: the number of cells on it
+    /// times the evidence's own variance around that row, so that a rail does not shout.
+    variance: Vec<Vec<f32>>,
+    /// Mean of the count over the columns.
+    mean_count: Vec<f32>,
+    rows: usize,
+    top_mm: f64,
+}
+
+impl Fold {
+    fn new(map: &LineMap, frame: &Frame, repeat: f64, columns: usize) -> Fold {
+        let (top_mm, bottom) = frame.reach_across(map);
+        let rows = ((bottom - top_mm) / CELL_MM).ceil() as usize + 1;
+        let mut sum = vec![[0.0f32; DIRECTIONS]; columns * rows];
+        let mut count = vec![vec![0.0f32; rows]; columns];
+        let per_mm = columns as f64 / repeat;
+        for j in 0..map.height {
+            for i in 0..map.width {
+                let at = j * map.width + i;
+                if !map.seen[at] {
+                    continue;
+                }
+                let Some((along, across)) = frame.place(map, i, j) else { continue };
+                let column = ((along * per_mm).rem_euclid(columns as f64) as usize).min(columns - 1);
+                let row = (((across - top_mm) / CELL_MM).round().max(0.0) as usize).min(rows - 1);
+                count[column][row] += 1.0;
+                for (s, e) in sum[column * rows + row].iter_mut().zip(&map.evidence[at]) {
+                    *s += e;
+                }
+            }
+        }
+        // The mean along the row at each place across, over a few rows for steadiness.
+        let mut mean_count = vec![0.0f32; rows];
+        let mut mean = vec![[0.0f32; DIRECTIONS]; rows];
+        for row in 0..rows {
+            let mut n = 0.0;
+            for column in 0..columns {
+                n += count[column][row];
+                for (m, s) in mean[row].iter_mut().zip(&sum[column * rows + row]) {
+                    *m += s;
+                }
+            }
+            mean_count[row] = n / columns as f32;
+            for m in &mut mean[row] {
+                *m /= n.max(1.0);
+            }
+        }
+        let excess: Vec<Vec<Vec<f32>>> = (0..DIRECTIONS)
+            .map(|d| {
+                (0..columns)
+                    .map(|column| {
+                        (0..rows)
+                            .map(|row| sum[column * rows + row][d] - count[column][row] * mean[row][d])
+                            .collect()
+                    })
+                    .collect()
+            })
+            .collect();
+        let noise = noise(&excess, &mean_count, columns, rows);
+        let variance = count
+            .iter()
+            .map(|c| c.iter().zip(&noise).map(|(n, v)| n * v).collect())
+            .collect();
+        Fold { excess, variance, mean_count, rows, top_mm }
+    }
+}
+
+/// Variance of the evidence per cell and direction around each row, over about 20 mm across.
+fn noise(excess: &[Vec<Vec<f32>>], mean_count: &[f32], columns: usize, rows: usize) -> Vec<f32> {
+    const REACH: usize = 3;
+    let mut energy = vec![0.0f32; rows];
+    for line in excess.iter().flatten() {
+        for (e, x) in energy.iter_mut().zip(line) {
+            *e += x * x;
+        }
+    }
+    (0..rows)
+        .map(|row| {
+            let near = row.saturating_sub(REACH)..(row + REACH + 1).min(rows);
+            let cells: f32 = mean_count[near.clone()].iter().sum::<f32>() * (columns * DIRECTIONS) as f32;
+            energy[near].iter().sum::<f32>() / cells.max(1.0) + 1e-4
+        })
+        .collect()
+}
