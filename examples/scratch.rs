@@ -59,15 +59,25 @@ fn main() {
         let view = &m.views[0];
         let mut match_row = vec![];
         for (i, row) in m.rows.iter().enumerate() {
-            let xs: Vec<f64> = row.trace.iter().filter(|p| p.is_visible()).map(|p| p.on_quilt.x).collect();
+            let xs: Vec<f64> = row.trace.points.iter().filter(|p| p.is_visible()).map(|p| p.on_quilt.x).collect();
             let x = (xs.iter().cloned().fold(f64::MAX, f64::min) + xs.iter().cloned().fold(f64::MIN, f64::max)) / 2.0;
             let px = view.photo_from_quilt(Point2::new(x, m.state.rows[i].y(x))).unwrap();
             let fabric = local(&truth, |i| truth.places[i].photo_px, |i| truth.places[i].fabric_mm, px);
             let best = truth.rows.iter().map(|t| (fabric.y - t.stitched.s_at(fabric.x), t.row)).min_by(|a, b| a.0.abs().total_cmp(&b.0.abs())).unwrap();
             let tr = truth.row(best.1).unwrap();
-            let mut ev: Vec<f32> = row.trace.iter().filter(|p| p.is_visible()).map(|p| p.strength).collect();
+            let mut ev: Vec<f32> = row.trace.points.iter().filter(|p| p.is_visible()).map(|p| p.strength).collect();
             ev.sort_by(f32::total_cmp); let q = |p: usize| ev[ev.len() * p / 100];
-            println!("    row {} score {:.1} -> {} off {:.1} wobble {:.2} (true {:.2}) infl {:.1} ev {:.1} {:.1} {:.1} {:.1} {:.1} cover {:.2} contrast {:.1} share {:.2}", row.index, row.score, best.1, best.0, row.wobble_mm, tr.wobble_mm, row.inflation, q(10), q(25), q(50), q(75), q(90), row.trace.iter().filter(|p| p.is_found()).count() as f64 / ev.len() as f64, tr.contrast, tr.share_in_view);
+            println!("    row {} score {:.1} -> {} off {:.1} wobble {:.2} (true {:.2}) infl {:.1} ev {:.1} {:.1} {:.1} {:.1} {:.1} cover {:.2} contrast {:.1} share {:.2}", row.index, row.score, best.1, best.0, row.wobble_mm, tr.wobble_mm, row.inflation, q(10), q(25), q(50), q(75), q(90), row.trace.points.iter().filter(|p| p.found).count() as f64 / ev.len() as f64, tr.contrast, tr.share_in_view);
+            if std::env::var("CHUNKS").is_ok() {
+                let mut by: std::collections::BTreeMap<i64, (nalgebra::Matrix2<f64>, nalgebra::Vector2<f64>, usize)> = Default::default();
+                for p in row.trace.points.iter().filter(|p| p.found) {
+                    let e = by.entry((p.on_quilt.x / 100.0).floor() as i64).or_insert((nalgebra::Matrix2::zeros(), nalgebra::Vector2::zeros(), 0));
+                    e.0 += p.normal * p.normal.transpose(); e.1 += p.normal * p.deviation_mm; e.2 += 1;
+                }
+                print!("       ");
+                for (k, (a, b, n)) in by { if n > 40 { if let Some(i) = a.try_inverse() { let d = i * b; print!(" {}:({:+.1},{:+.1})", k, d.x, d.y); } } }
+                println!();
+            }
             if best.0.abs() < 8.0 { match_row.push((best.1, i)); }
         }
         if m.rows.is_empty() { continue; }
@@ -85,11 +95,11 @@ fn main() {
                 let (ia, ib) = (m.state.row_index(a.1), m.state.row_index(b.1));
                 let mut grad = vec![0.0; m.covariance.nrows()];
                 for (k, v) in [1.0, p.x, p.x * p.x].into_iter().enumerate() { grad[ib + k] += v; grad[ia + k] -= v; }
-                let g = nalgebra::DVector::from_vec(grad);
-                let u = (g.transpose() * &m.covariance * &g)[(0, 0)].sqrt();
+                let gv = nalgebra::DVector::from_vec(grad);
+                let u = (gv.transpose() * &m.covariance * &gv)[(0, 0)].sqrt();
                 let e = value - s.stitched_mm;
                 line += &format!("  {:+.2}±{:.2} ({:+.1}u, set {:+.2})", e, u, e / u, value - s.set_mm);
-                println!("DATA {seed} {e:.4} {u:.4} {:.4}", value - s.set_mm);
+                println!("DATA {seed} {e:.4} {u:.4} {:.4} {} {} {:.2} {:.2} {:.0} {:.0}", value - s.set_mm, g.from_row, s.at as u8, truth.row(g.from_row).unwrap().share_in_view, truth.row(g.to_row).unwrap().share_in_view, m.rows[a.1].trace.found_mm(), m.rows[b.1].trace.found_mm());
             }
             println!("    gap {}-{}:{line}", g.from_row, g.to_row);
         }

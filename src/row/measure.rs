@@ -1,15 +1,17 @@
 //! Measures rows: from cards and pictures to every row's place on the quilt, with its uncertainty.
 
 use super::register::{Mapped, place_stretches};
+use super::spread::{inflation, robust_spread};
+use super::trace::{OBSERVE_EVERY, RowTrace, trace_row};
 use super::search::{self, EXPECTED_SCORE, Found, Frame, SURE_SCORE, Wanted};
 use crate::card::CardInPhoto;
 use crate::card::geometry::{CHECK_BAR_MM, CardId};
-use crate::design::{Design, DesignPoint};
-use crate::geometry::{Point2, Vector2};
+use crate::design::Design;
+use crate::geometry::Point2;
 use crate::line::map::{CELL_MM, LineMap, MapPhoto, half_size, seen_region};
-use crate::line::strip::{ARC_STEP_MM, LINE_SIGMAS_MM, LinePoint, Strip, StripSample};
+use crate::line::strip::ARC_STEP_MM;
 use crate::plane::camera::PreparedView;
-use crate::plane::joint::{CameraPrior, Joint, LineObservation, Priors, RowPlace, Solved, State};
+use crate::plane::joint::{CameraPrior, Joint, Priors, RowPlace, State};
 use crate::plane::start::{PhotoCards, StartError, card_list, from_cards};
 use crate::solve::levenberg_marquardt::{Loss, SolveError};
 use image::GrayImage;
@@ -61,43 +63,6 @@ pub enum CannotMeasure {
     NoRow,
 }
 
-/// A point of a row's line in a photo.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct TracePoint {
-    /// Which photo.
-    pub photo: usize,
-    /// Along the unstretched row, mm.
-    pub along_mm: f64,
-    /// Across from the baseline of the design there, unstretched, mm.
-    pub across_mm: f64,
-    /// Where the stitching was found in the photo, px.
-    pub in_photo_px: Point2,
-    /// On the quilt where the fitted design is, mm.
-    pub on_quilt: Point2,
-    /// Normal of the design there.
-    pub normal: Vector2,
-    /// How far the stitching lies from the fitted design along the normal, mm.
-    pub deviation_mm: f64,
-    /// How far the line stands out, see [`LinePoint::strength`]; NaN where nothing is visible.
-    pub strength: f32,
-}
-
-/// Strength from which the line is taken for found; a path through nothing mostly
-/// stays below it.
-pub const FOUND_STRENGTH: f32 = 6.0;
-
-impl TracePoint {
-    /// Whether stitching was found here.
-    pub fn is_found(&self) -> bool {
-        self.strength >= FOUND_STRENGTH
-    }
-
-    /// Whether the place can be seen.
-    pub fn is_visible(&self) -> bool {
-        !self.strength.is_nan()
-    }
-}
-
 /// A row as measured.
 #[derive(Debug, Clone)]
 pub struct RowMeasured {
@@ -106,7 +71,7 @@ pub struct RowMeasured {
     /// Match of the whole row, in robust standard deviations.
     pub score: f64,
     /// Its line, along the row.
-    pub trace: Vec<TracePoint>,
+    pub trace: RowTrace,
     /// RMS of the line about the fitted design, mm.
     pub wobble_mm: f64,
     /// By how much residuals hang together: the variance of a mean is this many times that of as many
@@ -132,6 +97,9 @@ pub struct Measured {
     /// Best match of a curve that was not stitched.
     pub decoy_score: f64,
 }
+
+/// Share of the longest row's found length below which a row has no trustworthy place.
+const LEAST_SHARE: f64 = 0.25;
 
 /// Outline of the paper a card is printed on, on the quilt, mm.
 fn paper(card: CardId, state: &State, index: usize, bar_mm: f64) -> [Point2; 4] {
@@ -242,9 +210,10 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
         eprintln!("again {:?} next {:?} decoy {:.1}", again.rows.iter().map(|r| ((r.score * 10.0).round() / 10.0, r.index)).collect::<Vec<_>>(), again.next_score, again.decoy_score);
     }
     let sure = again.rows.iter().map(|r| r.score).fold(0.0, f64::max) * 0.25;
-    let kept: Vec<_> = again
+    let mut kept: Vec<search::FoundRow> = again
         .rows
         .iter()
+        .copied()
         .filter(|row| row.score >= sure.max(EXPECTED_SCORE))
         .collect();
     let mean_bow = mean(joint.start.rows.iter().map(|r| r.bow));
@@ -252,7 +221,7 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
         .iter()
         .map(|row| RowPlace { bow: mean_bow, ..row_place(row) })
         .collect();
-    let all: Vec<usize> = (0..joint.start.rows.len()).collect();
+    let mut all: Vec<usize> = (0..joint.start.rows.len()).collect();
     let lines = place_stretches(&mapped, &joint.start, &coarse, job.design.repeat_mm, &all, 6.0);
     for (photo, lines) in joint.photos.iter_mut().zip(lines) {
         photo.lines = lines;
@@ -261,39 +230,101 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
 
     // Along the line itself, at full size.
     let fine = job.design.sample(ARC_STEP_MM);
-    let mut traces: Vec<Vec<TracePoint>> = Vec::new();
-    let mut solved: Option<Solved> = None;
-    let mut expected_mm = vec![3.0; all.len()];
-    for (pass, reach_mm) in [(0, 6.0), (1, 6.0), (2, 6.0)] {
+    let mut traces: Vec<RowTrace> = vec![RowTrace::default(); all.len()];
+    let mut scales_mm = vec![2.0f64; all.len()];
+    let passes = [
+        (Loss::Huber(2.5), 6.0),
+        (Loss::Cauchy(2.5), 4.0),
+        (Loss::Cauchy(2.5), 3.0),
+        (Loss::Tukey(4.5), 2.5),
+    ];
+    let mut hand_mm = 2.0;
+    for (loss, farthest) in passes {
         let papers: Vec<[Point2; 4]> = cards
             .iter()
             .enumerate()
             .map(|(i, card)| paper(*card, &joint.start, i, job.card_bar_mm))
             .collect();
-        let traced: Vec<Traced> = all
+        traces = all
             .par_iter()
-            .map(|&row| trace(job, &joint.start, &fine, row, &papers, reach_mm, expected_mm[row]))
+            .map(|&row| {
+                let expected_mm = (1.5 * scales_mm[row]).max(1.0);
+                let before = Some(&traces[row]);
+                let farthest_mm = farthest * hand_mm;
+                trace_row(job, &joint.start, &fine, row, &papers, expected_mm, farthest_mm, before)
+            })
             .collect();
         for photo in &mut joint.photos {
             photo.lines.clear();
         }
-        for (row, traced) in traced.iter().enumerate() {
-            let scale_mm = traced.scale_mm.clamp(0.3, 1.5);
-            expected_mm[row] = (1.5 * scale_mm).max(1.0);
-            let scale = if pass < 2 { scale_mm } else { scale_mm * traced.inflation.sqrt() };
-            for (photo, mut line) in traced.observations.iter().copied() {
-                line.row = row;
-                line.u_px *= scale;
+        for (row, trace) in traces.iter().enumerate() {
+            scales_mm[row] = robust_spread(&trace.deviations_mm()).clamp(0.3, 1.5);
+            for (photo, line) in trace.observations(row, scales_mm[row]) {
                 joint.photos[photo].lines.push(line);
             }
         }
-        joint.line_loss = Loss::Cauchy(3.0);
-        let now = joint.solve()?;
-        joint.start = now.state.clone();
-        solved = Some(now);
-        traces = traced.into_iter().map(|t| t.points).collect();
+        // What the hand does is the same in all rows; the row seen best shows it.
+        let longest = traces.iter().map(RowTrace::found_mm).fold(0.0, f64::max);
+        hand_mm = traces
+            .iter()
+            .zip(&scales_mm)
+            .filter(|(trace, _)| trace.found_mm() > 0.5 * longest)
+            .fold(1.2, |least: f64, (_, scale)| least.min(*scale))
+            .max(0.4);
+        joint.line_loss = loss;
+        joint.start = joint.solve()?.state;
+        // A row mostly hidden, or a ghost: little of it is found, or it strays as no hand does.
+        let good: Vec<bool> = traces
+            .iter()
+            .zip(&scales_mm)
+            .map(|(trace, scale_mm)| {
+                trace.found_mm() > LEAST_SHARE * longest && *scale_mm < 1.6 * hand_mm + 0.3
+            })
+            .collect();
+        if farthest < 3.5 && good.iter().any(|g| !g) {
+            let keep = |i: usize| good[i];
+            retain(&mut traces, keep);
+            retain(&mut scales_mm, keep);
+            retain(&mut kept, keep);
+            retain(&mut joint.start.rows, keep);
+            let now: Vec<usize> =
+                good.iter().scan(0, |n, g| { *n += usize::from(*g); Some(*n) }).collect();
+            for photo in &mut joint.photos {
+                photo.lines.retain(|line| good[line.row]);
+                for line in &mut photo.lines {
+                    line.row = now[line.row] - 1;
+                }
+            }
+            all.truncate(kept.len());
+            if kept.is_empty() {
+                return Err(CannotMeasure::NoRow);
+            }
+        }
+        if std::env::var("ROWSIGHT_TRACE").is_ok() {
+            eprintln!("  scales {scales_mm:.2?} found {:?}", traces.iter().map(|t| t.found_mm()).collect::<Vec<_>>());
+        }
     }
-    let solved = solved.ok_or(CannotMeasure::NoRow)?;
+    // Who is an outlier is settled now. Deviations of a hand hang together over centimetres, so each
+    // place counts less than its own spread says.
+    let inflations: Vec<f64> =
+        traces.iter().map(|t| inflation(&t.deviations_mm(), OBSERVE_EVERY)).collect();
+    for (photo, observations) in joint.photos.iter_mut().enumerate() {
+        let view = joint.start.view(photo, photo);
+        observations.lines.retain_mut(|line| {
+            let place = joint.start.rows[line.row].on_quilt(
+                line.along_mm,
+                line.across_mm,
+                &joint.start.stretch,
+            );
+            let Some(px) = view.photo_from_quilt(place) else { return false };
+            let residual = line.normal.dot(&(px - line.in_photo_px)) / line.u_px;
+            let weight = joint.line_loss.weight(residual);
+            line.u_px *= (inflations[line.row] / weight.max(1e-9)).sqrt();
+            weight > 0.01
+        });
+    }
+    joint.line_loss = Loss::Squared;
+    let solved = joint.solve()?;
     let views: Vec<PreparedView> =
         (0..job.photos.len()).map(|i| solved.state.view(i, i)).collect();
     let rows = kept
@@ -311,6 +342,14 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
         next_score: again.next_score,
         decoy_score: again.decoy_score,
     })
+}
+
+fn retain<T>(values: &mut Vec<T>, keep: impl Fn(usize) -> bool) {
+    let mut i = 0;
+    values.retain(|_| {
+        i += 1;
+        keep(i - 1)
+    });
 }
 
 fn mean(values: impl Iterator<Item = f64>) -> f64 {
@@ -406,270 +445,24 @@ fn placed(map: &LineMap, old: &[PreparedView], state: &State, angle: f64) -> Fra
     Frame::Placed { places, angle }
 }
 
-/// A row's line and what it says.
-struct Traced {
-    points: Vec<TracePoint>,
-    /// Photo and observation with `u_px` for one millimetre.
-    observations: Vec<(usize, LineObservation)>,
-    scale_mm: f64,
-    inflation: f64,
-}
-
-#[allow(clippy::too_many_arguments)]
-fn trace(
-    job: &Job,
-    state: &State,
-    design: &[DesignPoint],
-    row: usize,
-    papers: &[[Point2; 4]],
-    reach_mm: f64,
-    expected_mm: f64,
-) -> Traced {
-    let mut points = Vec::new();
-    let mut observations = Vec::new();
-    for (photo, input) in job.photos.iter().enumerate() {
-        let view = state.view(photo, photo);
-        let samples = samples(job, state, &view, input.luma, design, row, papers, reach_mm);
-        if samples.len() < 30 {
-            continue;
-        }
-        let strip = Strip::new(input.luma, samples, reach_mm);
-        // The scale at which the line stands out most.
-        let (_, line, evidence) = LINE_SIGMAS_MM
-            .iter()
-            .map(|sigma_mm| {
-                let evidence = strip.evidence(&strip.bends(*sigma_mm));
-                let line = strip.line(&evidence, expected_mm);
-                (typical_strength(&line), line, evidence)
-            })
-            .max_by(|a, b| a.0.total_cmp(&b.0))
-            .unwrap_or_default();
-        if let Ok(dir) = std::env::var("ROWSIGHT_STRIPS") {
-            let across = 2 * strip.half + 1;
-            let n = strip.samples.len();
-            let im = image::RgbImage::from_fn(n as u32, across as u32 * 2 + 4, |x, y| {
-                let (i, k) = (x as usize, y as usize % (across + 4));
-                if k >= across { return image::Rgb([0, 0, 60]); }
-                let v = if (y as usize) < across + 4 { strip.values[i * across + k] } else { evidence[i * across + k] * 30.0 + 128.0 };
-                let g = if v.is_nan() { 0 } else { v.clamp(0.0, 255.0) as u8 };
-                let on = ((line[i].across_mm / 0.3) as f64 + strip.half as f64 - k as f64).abs() < 0.6;
-                image::Rgb(if on && (y as usize) > across { [255, 0, 0] } else { [g, g, g] })
-            });
-            im.save(format!("{dir}/strip{row}-{reach_mm}.png")).unwrap();
-        }
-        for (sample, found) in strip.samples.iter().zip(&line) {
-            points.push(TracePoint {
-                photo,
-                along_mm: sample.along_mm,
-                across_mm: sample.across_mm,
-                in_photo_px: sample.px + sample.per_mm * f64::from(found.across_mm),
-                on_quilt: sample.on_quilt,
-                normal: sample.normal_on_quilt,
-                deviation_mm: f64::from(found.across_mm),
-                strength: found.strength,
-            });
-        }
-        observations.extend(observe(&strip.samples, &line, row).into_iter().map(|o| (photo, o)));
-    }
-    let deviations: Vec<f64> = points
-        .iter()
-        .map(|p| if p.is_found() { p.deviation_mm } else { f64::NAN })
-        .collect();
-    Traced {
-        scale_mm: robust_spread(&deviations),
-        inflation: inflation(&deviations, OBSERVE_EVERY),
-        points,
-        observations,
-    }
-}
-
-/// Three quarters of the visible line are weaker than this.
-fn typical_strength(line: &[LinePoint]) -> f32 {
-    let mut all: Vec<f32> = line.iter().map(|p| p.strength).filter(|s| s.is_finite()).collect();
-    if all.is_empty() {
-        return 0.0;
-    }
-    let at = all.len() * 3 / 4;
-    *all.select_nth_unstable_by(at, f32::total_cmp).1
-}
-
-/// Every so many samples make one observation.
-const OBSERVE_EVERY: usize = 3;
-
-fn observe(samples: &[StripSample], line: &[LinePoint], row: usize) -> Vec<LineObservation> {
-    samples
-        .chunks_exact(OBSERVE_EVERY)
-        .zip(line.chunks_exact(OBSERVE_EVERY))
-        .filter_map(|(samples, found)| {
-            if found.iter().any(|f| f.strength.is_nan() || f.strength < FOUND_STRENGTH) {
-                return None;
-            }
-            let across = found.iter().map(|f| f64::from(f.across_mm)).sum::<f64>() / found.len() as f64;
-            let strength = found.iter().map(|f| f.strength).sum::<f32>() / found.len() as f32;
-            let weight = f64::from((strength - 4.0) / 8.0).clamp(0.1, 1.0);
-            let middle = &samples[OBSERVE_EVERY / 2];
-            let px_per_mm = middle.per_mm.dot(&middle.normal_px).abs();
-            Some(LineObservation {
-                row,
-                along_mm: middle.along_mm,
-                across_mm: middle.across_mm,
-                in_photo_px: middle.px + middle.per_mm * across,
-                normal: middle.normal_px,
-                u_px: px_per_mm / weight.sqrt(),
-            })
-        })
-        .collect()
-}
-
-#[allow(clippy::too_many_arguments)]
-fn samples(
-    job: &Job,
-    state: &State,
-    view: &PreparedView,
-    luma: &GrayImage,
-    design: &[DesignPoint],
-    row: usize,
-    papers: &[[Point2; 4]],
-    reach_mm: f64,
-) -> Vec<StripSample> {
-    let (w, h) = (f64::from(luma.width()), f64::from(luma.height()));
-    let place = &state.rows[row];
-    let repeat = job.design.repeat_mm;
-    let inside = |px: Point2| px.x > 1.0 && px.y > 1.0 && px.x < w - 1.0 && px.y < h - 1.0;
-    // Repeats of which any part may be in view, by their middles and ends.
-    let in_view = |k: i64| {
-        design.iter().step_by(20).any(|d| {
-            let along = k as f64 * repeat + d.position.x;
-            view.photo_from_quilt(place.on_quilt(along, d.position.y, &state.stretch))
-                .is_some_and(inside)
-        })
-    };
-    let reach = (3200.0 / repeat) as i64;
-    let about = view
-        .quilt_from_photo(Point2::new(w / 2.0, h / 2.0))
-        .map_or(0, |m| ((m.x - place.shift) / repeat).floor() as i64);
-    let repeats: Vec<i64> = (about - reach..=about + reach).filter(|k| in_view(*k)).collect();
-    let (Some(first), Some(last)) = (repeats.first(), repeats.last()) else {
-        return Vec::new();
-    };
-    let mut samples = Vec::new();
-    for k in *first..=*last {
-        for d in design {
-            let along = k as f64 * repeat + d.position.x;
-            let across = d.position.y;
-            let on_quilt = place.on_quilt(along, across, &state.stretch);
-            let slope = place.slope + 2.0 * place.bow * on_quilt.x;
-            let tangent = Vector2::new(
-                d.tangent.x * (1.0 + state.stretch.x),
-                d.tangent.y * (1.0 + state.stretch.y) + slope * d.tangent.x,
-            )
-            .normalize();
-            let normal = Vector2::new(-tangent.y, tangent.x);
-            let projected = (|| {
-                let px = view.photo_from_quilt(on_quilt)?;
-                let per_mm = view.photo_per_mm(on_quilt, normal)?;
-                let along_px = view.photo_per_mm(on_quilt, tangent)?;
-                let normal_px = Vector2::new(-along_px.y, along_px.x).try_normalize(1e-9)?;
-                Some((px, per_mm, normal_px))
-            })();
-            let sample = match projected {
-                Some((px, per_mm, normal_px)) => {
-                    let ends = [px + per_mm * reach_mm, px - per_mm * reach_mm];
-                    let free = ends.iter().all(|p| inside(*p))
-                        && !papers.iter().any(|paper| crate::line::map::covers(paper, on_quilt));
-                    StripSample {
-                        along_mm: along,
-                        across_mm: across,
-                        on_quilt,
-                        normal_on_quilt: normal,
-                        px,
-                        per_mm,
-                        normal_px,
-                        visible: free,
-                    }
-                }
-                None => StripSample {
-                    along_mm: along,
-                    across_mm: across,
-                    on_quilt,
-                    normal_on_quilt: normal,
-                    px: Point2::origin(),
-                    per_mm: Vector2::zeros(),
-                    normal_px: Vector2::zeros(),
-                    visible: false,
-                },
-            };
-            samples.push(sample);
-        }
-    }
-    samples
-}
-
-/// 1.4826 times the median distance from the median; NaN are left out.
-fn robust_spread(values: &[f64]) -> f64 {
-    let mut v: Vec<f64> = values.iter().copied().filter(|v| v.is_finite()).collect();
-    if v.len() < 3 {
-        return 1.0;
-    }
-    let middle = v.len() / 2;
-    let median = *v.select_nth_unstable_by(middle, f64::total_cmp).1;
-    for x in &mut v {
-        *x = (*x - median).abs();
-    }
-    1.4826 * *v.select_nth_unstable_by(middle, f64::total_cmp).1
-}
-
-/// How many times the variance of a mean of every `step`-th value exceeds that of independent values:
-/// the autocorrelation time, summed until it falls below 0.1.
-fn inflation(values: &[f64], step: usize) -> f64 {
-    let spread = robust_spread(values);
-    let v: Vec<f64> = values
-        .iter()
-        .map(|x| x.clamp(-3.0 * spread, 3.0 * spread))
-        .collect();
-    let product = |lag: usize| {
-        let (sum, n) = v
-            .iter()
-            .zip(&v[lag.min(v.len())..])
-            .filter(|(a, b)| a.is_finite() && b.is_finite())
-            .fold((0.0, 0.0), |(s, n), (a, b)| (s + a * b, n + 1.0));
-        if n > 0.0 { sum / n } else { 0.0 }
-    };
-    let zero = product(0).max(1e-12);
-    let mut total = 1.0;
-    let mut lag = step;
-    while lag < 300 && lag < v.len() {
-        let rho = product(lag) / zero;
-        if rho < 0.1 {
-            break;
-        }
-        total += 2.0 * rho;
-        lag += step;
-    }
-    total
-}
-
 /// The row's line held against the design as finally fitted.
 fn finish(
     row: usize,
     index: i32,
     score: f64,
-    mut trace: Vec<TracePoint>,
+    mut trace: RowTrace,
     state: &State,
     views: &[PreparedView],
 ) -> RowMeasured {
-    for p in &mut trace {
+    for p in &mut trace.points {
         p.on_quilt = state.rows[row].on_quilt(p.along_mm, p.across_mm, &state.stretch);
         if let Some(found) = views[p.photo].quilt_from_photo(p.in_photo_px)
-            && !p.strength.is_nan()
+            && p.is_visible()
         {
             p.deviation_mm = p.normal.dot(&(found - p.on_quilt));
         }
     }
-    let deviations: Vec<f64> = trace
-        .iter()
-        .map(|p| if p.is_found() { p.deviation_mm } else { f64::NAN })
-        .collect();
+    let deviations = trace.deviations_mm();
     RowMeasured {
         index,
         score,

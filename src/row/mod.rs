@@ -3,3 +3,5 @@
 pub mod measure;
 pub mod register;
 pub mod search;
+pub mod spread;
+pub mod trace;

@@ -1,0 +1,290 @@
+//! A row's stitched line, traced in the photos at full size along the whole curve.
+
+use super::measure::Job;
+use crate::design::DesignPoint;
+use crate::geometry::{Point2, Vector2};
+use crate::line::strip::{LINE_SIGMAS_MM, LinePoint, Strip, StripSample};
+use crate::plane::camera::PreparedView;
+use crate::plane::joint::{LineObservation, State};
+use image::GrayImage;
+
+/// How far to both sides of the fitted design the line is looked for, mm.
+const REACH_MM: f64 = 6.0;
+/// Strength from which the line is taken for found; a path through nothing mostly stays below it.
+const FOUND_STRENGTH: f32 = 6.0;
+/// Half length of the window in which most of the line has to be found before any of it counts, samples.
+const SUPPORT_HALF: usize = 30;
+/// Share of the window.
+const SUPPORT_SHARE: f32 = 0.6;
+/// Samples at each end of a found run that may still be led astray by what ends it.
+const RUN_END: usize = 6;
+/// Every so many samples make one observation.
+pub const OBSERVE_EVERY: usize = 3;
+
+/// A point of a row's line in a photo.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct TracePoint {
+    /// Which photo.
+    pub photo: usize,
+    /// Along the unstretched row, mm.
+    pub along_mm: f64,
+    /// Across from the baseline of the design there, unstretched, mm.
+    pub across_mm: f64,
+    /// Where the line was found in the photo, px.
+    pub in_photo_px: Point2,
+    /// Unit normal of the curve in the photo.
+    pub normal_px: Vector2,
+    /// Photo displacement per mm along the quilt's normal, px/mm.
+    pub px_per_mm: f64,
+    /// On the quilt where the fitted design is, mm.
+    pub on_quilt: Point2,
+    /// Normal of the design there.
+    pub normal: Vector2,
+    /// How far the stitching lies from the fitted design along the normal, mm.
+    pub deviation_mm: f64,
+    /// How far the line stands out, see [`LinePoint::strength`]; NaN where nothing is visible.
+    pub strength: f32,
+    /// Whether the line counts here: strong enough, and in company.
+    pub found: bool,
+}
+
+impl TracePoint {
+    /// Whether the place can be seen.
+    pub fn is_visible(&self) -> bool {
+        !self.strength.is_nan()
+    }
+}
+
+/// A row's line in all photos.
+#[derive(Debug, Clone, Default)]
+pub struct RowTrace {
+    /// Point by point along the curve, photo after photo.
+    pub points: Vec<TracePoint>,
+    /// Scale at which the line stands out most, by photo, mm.
+    pub sigmas_mm: Vec<Option<f64>>,
+}
+
+impl RowTrace {
+    /// Deviations where the line was found, NaN elsewhere.
+    pub fn deviations_mm(&self) -> Vec<f64> {
+        self.points.iter().map(|p| if p.found { p.deviation_mm } else { f64::NAN }).collect()
+    }
+
+    /// Length of line found, mm.
+    pub fn found_mm(&self) -> f64 {
+        self.points.iter().filter(|p| p.found).count() as f64 * crate::line::strip::ARC_STEP_MM
+    }
+
+    /// Observations of the joint problem, with `u_px` standing for `u_mm` on the quilt.
+    pub fn observations(&self, row: usize, u_mm: f64) -> Vec<(usize, LineObservation)> {
+        self.points
+            .chunks_exact(OBSERVE_EVERY)
+            .filter(|chunk| chunk.iter().all(|p| p.found && p.photo == chunk[0].photo))
+            .map(|chunk| {
+                let n = chunk.len() as f64;
+                let middle = &chunk[OBSERVE_EVERY / 2];
+                let strength = chunk.iter().map(|p| p.strength).sum::<f32>() / n as f32;
+                let weight = f64::from((strength - 4.0) / 8.0).clamp(0.1, 1.0);
+                // The mean place along the normal; along the curve it does not matter.
+                let mean = chunk.iter().map(|p| p.in_photo_px.coords).sum::<Vector2>() / n;
+                let off = middle.normal_px.dot(&(mean - middle.in_photo_px.coords));
+                let observation = LineObservation {
+                    row,
+                    along_mm: middle.along_mm,
+                    across_mm: middle.across_mm,
+                    in_photo_px: middle.in_photo_px + middle.normal_px * off,
+                    normal: middle.normal_px,
+                    u_px: middle.px_per_mm * u_mm / weight.sqrt(),
+                };
+                (middle.photo, observation)
+            })
+            .collect()
+    }
+}
+
+/// Traces a row of `state`.
+///
+/// `design` is one repeat in steps of a millimetre; `papers` the outlines of the cards' paper on the
+/// quilt; `expected_mm` how far the stitching strays from the fitted design as a rule; `before` an
+/// earlier trace of the same row, whose scales are kept. Where the line lies further than `farthest_mm`
+/// off over a hand's breadth (RMS), it is something else: a rail, a seam, a print.
+#[allow(clippy::too_many_arguments)]
+pub fn trace_row(
+    job: &Job,
+    state: &State,
+    design: &[DesignPoint],
+    row: usize,
+    papers: &[[Point2; 4]],
+    expected_mm: f64,
+    farthest_mm: f64,
+    before: Option<&RowTrace>,
+) -> RowTrace {
+    let mut trace = RowTrace::default();
+    for (photo, input) in job.photos.iter().enumerate() {
+        let view = state.view(photo, photo);
+        let samples = samples(job, state, &view, input.luma, design, row, papers);
+        if samples.len() < 30 {
+            trace.sigmas_mm.push(None);
+            continue;
+        }
+        let strip = Strip::new(input.luma, samples, REACH_MM);
+        let known = before.and_then(|b| b.sigmas_mm.get(photo).copied().flatten());
+        let sigmas = known.map_or(LINE_SIGMAS_MM.to_vec(), |sigma| vec![sigma]);
+        let best = sigmas
+            .iter()
+            .map(|sigma_mm| {
+                let evidence = strip.evidence(&strip.bends(*sigma_mm));
+                let line = strip.line(&evidence, expected_mm);
+                (typical_strength(&line), *sigma_mm, line, evidence)
+            })
+            .max_by(|a, b| a.0.total_cmp(&b.0));
+        let Some((_, sigma_mm, line, evidence)) = best else { continue };
+        if let Ok(dir) = std::env::var("ROWSIGHT_STRIPS") {
+            let across = 2 * strip.half + 1;
+            let n = strip.samples.len();
+            let im = image::RgbImage::from_fn(n as u32, across as u32 * 2 + 4, |x, y| {
+                let (i, k) = (x as usize, y as usize % (across + 4));
+                if k >= across { return image::Rgb([0, 0, 60]); }
+                let v = if (y as usize) < across + 4 { strip.values[i * across + k] } else { evidence[i * across + k] * 30.0 + 128.0 };
+                let g = if v.is_nan() { 0 } else { v.clamp(0.0, 255.0) as u8 };
+                let on = ((line[i].across_mm / 0.3) as f64 + strip.half as f64 - k as f64).abs() < 0.6;
+                image::Rgb(if on && (y as usize) > across { [255, 0, 0] } else { [g, g, g] })
+            });
+            im.save(format!("{dir}/strip{row}.png")).unwrap();
+        }
+        trace.sigmas_mm.push(Some(sigma_mm));
+        let found = supported(&line, farthest_mm);
+        trace.points.extend(strip.samples.iter().zip(&line).zip(found).map(
+            |((sample, point), found)| TracePoint {
+                photo,
+                along_mm: sample.along_mm,
+                across_mm: sample.across_mm,
+                in_photo_px: sample.px + sample.per_mm * f64::from(point.across_mm),
+                normal_px: sample.normal_px,
+                px_per_mm: sample.per_mm.dot(&sample.normal_px).abs(),
+                on_quilt: sample.on_quilt,
+                normal: sample.normal_on_quilt,
+                deviation_mm: f64::from(point.across_mm),
+                strength: point.strength,
+                found,
+            },
+        ));
+    }
+    trace
+}
+
+/// Three quarters of the visible line are weaker than this.
+fn typical_strength(line: &[LinePoint]) -> f32 {
+    let mut all: Vec<f32> = line.iter().map(|p| p.strength).filter(|s| s.is_finite()).collect();
+    if all.is_empty() {
+        return 0.0;
+    }
+    let at = all.len() * 3 / 4;
+    *all.select_nth_unstable_by(at, f32::total_cmp).1
+}
+
+/// Where the line counts: strong, most of its neighbourhood strong too, not far off there, and not at
+/// the end of a run.
+fn supported(line: &[LinePoint], farthest_mm: f64) -> Vec<bool> {
+    let n = line.len();
+    let strong: Vec<bool> = line.iter().map(|p| p.strength >= FOUND_STRENGTH).collect();
+    let mut sums = vec![(0u32, 0u32, 0.0f64); n + 1];
+    for (i, p) in line.iter().enumerate() {
+        let (s, v, q) = sums[i];
+        let off = if strong[i] { f64::from(p.across_mm).powi(2) } else { 0.0 };
+        sums[i + 1] = (s + u32::from(strong[i]), v + u32::from(!p.strength.is_nan()), q + off);
+    }
+    (0..n)
+        .map(|i| {
+            let (from, to) = (i.saturating_sub(SUPPORT_HALF), (i + SUPPORT_HALF + 1).min(n));
+            let (a, b) = (sums[from], sums[to]);
+            let strong_here = (b.0 - a.0).max(1);
+            let share = strong_here as f32 / (b.1 - a.1).max(1) as f32;
+            let off_mm = ((b.2 - a.2) / f64::from(strong_here)).sqrt();
+            let run = i.saturating_sub(RUN_END)..(i + RUN_END + 1).min(n);
+            share >= SUPPORT_SHARE && off_mm <= farthest_mm && strong[run].iter().all(|s| *s)
+        })
+        .collect()
+}
+
+fn samples(
+    job: &Job,
+    state: &State,
+    view: &PreparedView,
+    luma: &GrayImage,
+    design: &[DesignPoint],
+    row: usize,
+    papers: &[[Point2; 4]],
+) -> Vec<StripSample> {
+    let (w, h) = (f64::from(luma.width()), f64::from(luma.height()));
+    let place = &state.rows[row];
+    let repeat = job.design.repeat_mm;
+    let inside = |px: Point2| px.x > 1.0 && px.y > 1.0 && px.x < w - 1.0 && px.y < h - 1.0;
+    // Repeats of which any part may be in view, by their middles and ends.
+    let in_view = |k: i64| {
+        design.iter().step_by(20).any(|d| {
+            let along = k as f64 * repeat + d.position.x;
+            view.photo_from_quilt(place.on_quilt(along, d.position.y, &state.stretch))
+                .is_some_and(inside)
+        })
+    };
+    let reach = (3200.0 / repeat) as i64;
+    let about = view
+        .quilt_from_photo(Point2::new(w / 2.0, h / 2.0))
+        .map_or(0, |m| ((m.x - place.shift) / repeat).floor() as i64);
+    let repeats: Vec<i64> = (about - reach..=about + reach).filter(|k| in_view(*k)).collect();
+    let (Some(first), Some(last)) = (repeats.first(), repeats.last()) else {
+        return Vec::new();
+    };
+    let mut samples = Vec::new();
+    for k in *first..=*last {
+        for d in design {
+            let along = k as f64 * repeat + d.position.x;
+            let across = d.position.y;
+            let on_quilt = place.on_quilt(along, across, &state.stretch);
+            let slope = place.slope + 2.0 * place.bow * on_quilt.x;
+            let tangent = Vector2::new(
+                d.tangent.x * (1.0 + state.stretch.x),
+                d.tangent.y * (1.0 + state.stretch.y) + slope * d.tangent.x,
+            )
+            .normalize();
+            let normal = Vector2::new(-tangent.y, tangent.x);
+            let projected = (|| {
+                let px = view.photo_from_quilt(on_quilt)?;
+                let per_mm = view.photo_per_mm(on_quilt, normal)?;
+                let along_px = view.photo_per_mm(on_quilt, tangent)?;
+                let normal_px = Vector2::new(-along_px.y, along_px.x).try_normalize(1e-9)?;
+                Some((px, per_mm, normal_px))
+            })();
+            let sample = match projected {
+                Some((px, per_mm, normal_px)) => {
+                    let ends = [px + per_mm * REACH_MM, px - per_mm * REACH_MM];
+                    let free = ends.iter().all(|p| inside(*p))
+                        && !papers.iter().any(|paper| crate::line::map::covers(paper, on_quilt));
+                    StripSample {
+                        along_mm: along,
+                        across_mm: across,
+                        on_quilt,
+                        normal_on_quilt: normal,
+                        px,
+                        per_mm,
+                        normal_px,
+                        visible: free,
+                    }
+                }
+                None => StripSample {
+                    along_mm: along,
+                    across_mm: across,
+                    on_quilt,
+                    normal_on_quilt: normal,
+                    px: Point2::origin(),
+                    per_mm: Vector2::zeros(),
+                    normal_px: Vector2::zeros(),
+                    visible: false,
+                },
+            };
+            samples.push(sample);
+        }
+    }
+    samples
+}
