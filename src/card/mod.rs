@@ -1,7 +1,9 @@
 //! The printed measuring cards: their geometry, printing them, and finding them in a photo.
 
+pub mod detect;
 pub mod geometry;
 pub mod print;
+pub mod refine;
 pub mod tag36h11;
 
 use crate::geometry::Point2;
