@@ -9,6 +9,7 @@
 //! - `u` is a standard uncertainty (GUM); intervals shown to people are 95 %.
 
 pub mod card;
+pub mod check;
 pub mod design;
 pub mod gap;
 pub mod geometry;

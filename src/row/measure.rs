@@ -96,6 +96,11 @@ pub struct Measured {
     pub next_score: Option<f64>,
     /// Best match of a curve that was not stitched.
     pub decoy_score: f64,
+    /// A row below the last one that was found but could not be followed: the share of the longest
+    /// row's length that was.
+    pub dropped_below: Option<f64>,
+    /// True length of what is one millimetre on the card's drawing.
+    pub card_scale: f64,
 }
 
 /// Share of the longest row's found length below which a row has no trustworthy place.
@@ -238,6 +243,7 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
         (Loss::Cauchy(2.5), 3.0),
         (Loss::Tukey(4.5), 2.5),
     ];
+    let mut dropped_below = None;
     let mut hand_mm = 2.0;
     for (loss, farthest) in passes {
         let papers: Vec<[Point2; 4]> = cards
@@ -283,6 +289,11 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
             .collect();
         if farthest < 3.5 && good.iter().any(|g| !g) {
             let keep = |i: usize| good[i];
+            let last = good.iter().rposition(|g| *g).unwrap_or(0);
+            dropped_below = traces[last + 1..]
+                .iter()
+                .map(|t| t.found_mm() / longest.max(1.0))
+                .reduce(f64::max);
             retain(&mut traces, keep);
             retain(&mut scales_mm, keep);
             retain(&mut kept, keep);
@@ -341,6 +352,8 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
         rows,
         next_score: again.next_score,
         decoy_score: again.decoy_score,
+        dropped_below,
+        card_scale: job.card_bar_mm / CHECK_BAR_MM,
     })
 }
 

@@ -1,7 +1,9 @@
 //! Rows: found on the quilt as whole curves, then measured along them.
 
 pub mod measure;
+pub mod missed;
 pub mod register;
 pub mod search;
 pub mod spread;
 pub mod trace;
+pub mod wobble;

@@ -1,0 +1,641 @@
+//! From photos of a row to its record: cards, plane, rows, numbers, verdict.
+
+use crate::card::CardInPhoto;
+use crate::card::detect::{CardError, find_cards};
+use crate::card::geometry::CardId;
+use crate::design::Design;
+use crate::gap;
+use crate::geometry::Point2;
+use crate::photo::Photo;
+use crate::plan::Plan;
+use crate::plane::camera::PreparedView;
+use crate::plane::joint::Priors;
+use crate::plane::start::camera_prior;
+use crate::record::{
+    At, GapRecord, PhotoRecord, Record, RowRecord, SCHEMA, SpacingRecord, Stretch, XOrigin,
+};
+use crate::report::overlay::OverlayRow;
+use crate::row::measure::{CannotMeasure, Job, Measured, PhotoView, measure};
+use crate::row::missed::{clearance_mm, missed};
+use crate::row::wobble::Fingerprint;
+use crate::units::Uncertain;
+use crate::verdict::{Situation, Warning, decide};
+use rayon::prelude::*;
+
+/// What the journal knows when a photo comes in.
+#[derive(Debug, Clone, Default)]
+pub struct Known {
+    /// Gaps measured so far, oldest first.
+    pub gaps: Vec<GapRecord>,
+    /// Fingerprints of the rows measured so far, by row number.
+    pub fingerprints: Vec<(u32, Fingerprint)>,
+    /// Newest row in the journal.
+    pub newest: Option<u32>,
+}
+
+/// A finished check.
+#[derive(Debug, Clone)]
+pub struct Check {
+    /// The numbers and the verdict.
+    pub record: Record,
+    /// The newest row's number.
+    pub row: u32,
+    /// It is a row the journal has already.
+    pub is_retake: bool,
+    /// What was noticed beside the numbers.
+    pub warnings: Vec<Warning>,
+    /// Fingerprint of the newest row.
+    pub fingerprint: Fingerprint,
+    /// What an overlay draws.
+    pub drawn: Drawn,
+}
+
+/// What an overlay draws, in the frame of the solved plane.
+#[derive(Debug, Clone)]
+pub struct Drawn {
+    /// View of each photo.
+    pub views: Vec<PreparedView>,
+    /// Rows.
+    pub rows: Vec<OverlayRow>,
+    /// Outlines of the cards in each photo, px.
+    pub cards_px: Vec<Vec<Vec<Point2>>>,
+}
+
+/// Why there is no record.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum CheckError {
+    /// A photo's cards.
+    #[error("{path}: {error}")]
+    Cards {
+        /// The photo.
+        path: String,
+        /// Why.
+        error: CardError,
+    },
+    /// The rows.
+    #[error("{path}: {error}; {}", remedy(error))]
+    Rows {
+        /// The photo, or the first of several.
+        path: String,
+        /// Why.
+        error: CannotMeasure,
+    },
+    /// The row is not in the plan.
+    #[error(
+        "row {row} is not in the plan, which has {rows} rows; check --row, or change `rows` in plan.toml"
+    )]
+    NotInPlan {
+        /// The row.
+        row: u32,
+        /// Rows of the plan.
+        rows: u32,
+    },
+}
+
+fn remedy(error: &CannotMeasure) -> &'static str {
+    match error {
+        CannotMeasure::NoRow => {
+            "see that the newest row and the one above it are in the photo, that the plan names the right design, and retake it in light that falls across the quilt"
+        }
+        _ => "lay a card flat beside the row, all of it in the photo, and retake it",
+    }
+}
+
+/// Checks the row just stitched.
+///
+/// `row` overrides the numbering by the journal.
+///
+/// # Errors
+///
+/// [`CheckError`], one sentence each.
+pub fn check(
+    photos: &[Photo],
+    plan: &Plan,
+    design: &Design,
+    known: &Known,
+    row: Option<u32>,
+) -> Result<Check, CheckError> {
+    if let Some(row) = row.filter(|row| *row == 0 || *row > plan.rows) {
+        return Err(CheckError::NotInPlan { row, rows: plan.rows });
+    }
+    let path = |i: usize| photos.get(i).map_or_else(String::new, |p| p.path.display().to_string());
+    let cards: Vec<Vec<CardInPhoto>> = photos
+        .par_iter()
+        .enumerate()
+        .map(|(i, photo)| {
+            find_cards(&photo.luma).map_err(|error| CheckError::Cards { path: path(i), error })
+        })
+        .collect::<Result<_, _>>()?;
+    let views: Vec<PhotoView> = photos
+        .iter()
+        .zip(&cards)
+        .map(|(photo, cards)| PhotoView {
+            luma: &photo.luma,
+            cards,
+            camera: camera_prior(&photo.facts, photo.luma.width(), photo.luma.height()),
+        })
+        .collect();
+    let job = Job {
+        photos: &views,
+        design,
+        spacing_mm: plan.spacing_mm,
+        stagger: plan.stagger,
+        card_bar_mm: plan.card_bar_mm,
+        priors: Priors::default(),
+    };
+    let measured =
+        measure(&job).map_err(|error| CheckError::Rows { path: path(0), error })?;
+    let samples = design.sample(crate::line::strip::ARC_STEP_MM).len();
+    let fingerprints: Vec<Fingerprint> = measured
+        .rows
+        .iter()
+        .map(|r| Fingerprint::new(&r.trace, samples, design.repeat_mm))
+        .collect();
+    let numbering = number(&measured, &fingerprints, known, row);
+    let newest = numbering.newest;
+    if newest > plan.rows {
+        return Err(CheckError::NotInPlan { row: newest, rows: plan.rows });
+    }
+    let last_index = measured.rows.last().map_or(0, |r| r.index);
+    let number_of = |i: usize| {
+        i64::from(newest) - i64::from(last_index - measured.rows[i].index)
+    };
+    // Rows above row 1 cannot be: the plan or the numbering is wrong.
+    let rows: Vec<usize> = (0..measured.rows.len()).filter(|i| number_of(*i) >= 1).collect();
+    let place = Place::new(&measured, &rows);
+    let mut warnings = numbering.warnings;
+    warnings.extend(look_for_trouble(&measured, &cards, photos));
+
+    let row_records: Vec<RowRecord> = rows
+        .iter()
+        .map(|&i| place.row(&measured, i, number_of(i) as u32, plan, design))
+        .collect();
+    let gap_records: Vec<GapRecord> = rows
+        .windows(2)
+        .filter(|pair| number_of(pair[1]) == number_of(pair[0]) + 1)
+        .map(|pair| place.gap(&measured, pair[0], pair[1], number_of(pair[0]) as u32, plan, design))
+        .collect();
+    let photo_records = photos
+        .iter()
+        .enumerate()
+        .map(|(i, photo)| photo_record(i, photo, &cards[i], &measured, plan))
+        .collect();
+    let all_gaps = [known.gaps.clone(), gap_records.clone()].concat();
+    let shown: Vec<u32> = row_records.iter().map(|r| r.row).collect();
+    let drift = gap::drift(plan, &all_gaps)
+        .into_iter()
+        .filter(|d| shown.contains(&d.row))
+        .collect();
+    let Some(newest_record) = row_records.last() else {
+        return Err(CheckError::Rows { path: path(0), error: CannotMeasure::NoRow });
+    };
+    let situation = Situation::new(plan, newest_record, &gap_records, &known.gaps, &warnings);
+    let verdict = decide(plan, &situation);
+    let drawn = drawn(&measured, &rows, &number_of, &row_records, &place, &cards, plan);
+    let record = Record {
+        schema: SCHEMA.to_owned(),
+        photos: photo_records,
+        rows: row_records,
+        gaps: gap_records,
+        drift,
+        verdict,
+    };
+    let fingerprint = rows
+        .last()
+        .and_then(|i| fingerprints.get(*i))
+        .cloned()
+        .unwrap_or(Fingerprint { samples_per_repeat: 0, hundredths_mm: Vec::new() });
+    Ok(Check { record, row: newest, is_retake: numbering.is_retake, warnings, fingerprint, drawn })
+}
+
+struct Numbering {
+    newest: u32,
+    is_retake: bool,
+    warnings: Vec<Warning>,
+}
+
+/// Which row the newest one in the photo is: as told, by its own wobble, or the next after the
+/// journal's newest.
+fn number(
+    measured: &Measured,
+    fingerprints: &[Fingerprint],
+    known: &Known,
+    told: Option<u32>,
+) -> Numbering {
+    let in_journal = |row: u32| known.fingerprints.iter().any(|(r, _)| *r == row);
+    let last_index = measured.rows.last().map_or(0, |r| r.index);
+    // What the rows seen say: each one that is known by its wobble gives the newest one's number.
+    let recognised = fingerprints
+        .iter()
+        .zip(&measured.rows)
+        .flat_map(|(print, row)| {
+            known.fingerprints.iter().filter_map(move |(number, old)| {
+                let likeness = print.likeness(old);
+                likeness
+                    .is_same_row()
+                    .then(|| (likeness.correlation, *number + (last_index - row.index) as u32))
+            })
+        })
+        .max_by(|a, b| a.0.total_cmp(&b.0))
+        .map(|(_, newest)| newest);
+    let mut warnings = Vec::new();
+    let expected = known.newest.map_or(last_index as u32 + 1, |n| n + 1);
+    let newest = match (told, recognised) {
+        (Some(told), Some(seen)) if told != seen => {
+            warnings.push(Warning {
+                what: format!("By its own wobble the newest row looks like row {seen}, not row {told}."),
+                remedy: format!("Leave --row out, or undo row {told} if it is wrong."),
+                spoils: false,
+            });
+            told
+        }
+        (Some(told), _) => told,
+        (None, Some(seen)) => {
+            // A row was skipped: the next advance was not photographed.
+            seen
+        }
+        (None, None) => expected,
+    };
+    Numbering { newest, is_retake: in_journal(newest), warnings }
+}
+
+/// What the measuring noticed that the numbers do not say.
+fn look_for_trouble(measured: &Measured, cards: &[Vec<CardInPhoto>], photos: &[Photo]) -> Vec<Warning> {
+    let mut warnings = Vec::new();
+    for (photo, cards) in cards.iter().enumerate() {
+        for card in cards {
+            let (rms_px, worst_mm) = corner_misfit(measured, photo, card);
+            if rms_px > 0.35 && worst_mm > 0.25 {
+                let name = capital(&card.card.to_string());
+                warnings.push(Warning {
+                    what: format!("{name} does not lie flat: its corners are up to {worst_mm:.1} mm off a plane."),
+                    remedy: "Mount it on stiff board, or press its edges down, and retake the photo.".to_owned(),
+                    spoils: worst_mm > 1.0,
+                });
+            }
+        }
+        if let Some(really) = photos[photo].really {
+            warnings.push(Warning {
+                what: format!("{} is really {really}; it was read as that.", photos[photo].path.display()),
+                remedy: "Give it the right ending.".to_owned(),
+                spoils: false,
+            });
+        }
+    }
+    let longest = measured.rows.iter().map(|r| r.trace.found_mm()).fold(0.0, f64::max);
+    if let Some(newest) = measured.rows.last() {
+        let share = share_found(newest);
+        if share < 0.3 {
+            warnings.push(Warning {
+                what: format!("The newest row's stitching could be followed on only {:.0} % of its line.", 100.0 * share),
+                remedy: "Retake it from nearer, with light falling across the quilt from one side.".to_owned(),
+                spoils: true,
+            });
+        }
+        if newest.score < 7.0 {
+            warnings.push(Warning {
+                what: "The newest row hardly stands out from the fabric.".to_owned(),
+                remedy: "Retake it with light falling across the quilt from one side.".to_owned(),
+                spoils: true,
+            });
+        }
+        if newest.trace.found_mm() < 0.5 * longest {
+            warnings.push(Warning {
+                what: "Much less is seen of the newest row than of the one above it.".to_owned(),
+                remedy: "See that the whole row is in the photo and no card lies on it.".to_owned(),
+                spoils: false,
+            });
+        }
+    }
+    if let Some(below) = measured.dropped_below {
+        warnings.push(Warning {
+            what: "There may be one more row below, too faint to measure.".to_owned(),
+            remedy: "Retake the photo with light falling across the quilt from one side.".to_owned(),
+            spoils: below > 0.3,
+        });
+    }
+    warnings
+}
+
+fn capital(text: &str) -> String {
+    let mut chars = text.chars();
+    chars.next().map_or(String::new(), |c| c.to_uppercase().chain(chars).collect())
+}
+
+fn share_found(row: &crate::row::measure::RowMeasured) -> f64 {
+    let visible = row.trace.points.iter().filter(|p| p.is_visible()).count();
+    row.trace.points.iter().filter(|p| p.found).count() as f64 / visible.max(1) as f64
+}
+
+/// RMS distance of a card's corners from the solved plane, px, and the greatest in mm.
+fn corner_misfit(measured: &Measured, photo: usize, card: &CardInPhoto) -> (f64, f64) {
+    let Some(index) = measured.cards.iter().position(|c| *c == card.card) else {
+        return (0.0, 0.0);
+    };
+    let view = &measured.views[photo];
+    let pose = &measured.state.cards[index];
+    let mut sum = 0.0;
+    let mut worst: f64 = 0.0;
+    for corner in &card.corners {
+        let on_card = corner.on_card_mm * measured.card_scale;
+        let space = pose.in_space(on_card, &measured.state.surface);
+        let Some(px) = view.photo_from_space(&space) else { continue };
+        let off = (px - corner.in_photo_px).norm();
+        sum += off * off;
+        worst = worst.max(off * mm_per_px(view, Point2::new(pose.x, pose.s)));
+    }
+    ((sum / card.corners.len().max(1) as f64).sqrt(), worst)
+}
+
+fn mm_per_px(view: &PreparedView, place: Point2) -> f64 {
+    let along = view.photo_per_mm(place, nalgebra::Vector2::x()).map_or(1.0, |v| v.norm());
+    let down = view.photo_per_mm(place, nalgebra::Vector2::y()).map_or(1.0, |v| v.norm());
+    2.0 / (along + down)
+}
+
+fn photo_record(
+    i: usize,
+    photo: &Photo,
+    cards: &[CardInPhoto],
+    measured: &Measured,
+    _plan: &Plan,
+) -> PhotoRecord {
+    let corners: usize = cards.iter().map(|c| c.corners.len()).sum();
+    let square: f64 = cards
+        .iter()
+        .map(|c| corner_misfit(measured, i, c).0.powi(2) * c.corners.len() as f64)
+        .sum();
+    let middle = measured
+        .rows
+        .last()
+        .map(|r| seen_range(r))
+        .map_or(Point2::origin(), |(from, to)| {
+            let x = (from + to) / 2.0;
+            Point2::new(x, measured.state.rows[measured.rows.len() - 1].y(x))
+        });
+    PhotoRecord {
+        path: photo.path.display().to_string(),
+        cards: cards.iter().map(|c| c.card.to_string()).collect(),
+        corners,
+        residual_px: (square / corners.max(1) as f64).sqrt(),
+        mm_per_px: mm_per_px(&measured.views[i], middle),
+        sha256: photo.sha256.clone(),
+    }
+}
+
+/// Ends of what was found of a row, x on the quilt, mm.
+fn seen_range(row: &crate::row::measure::RowMeasured) -> (f64, f64) {
+    row.trace
+        .points
+        .iter()
+        .filter(|p| p.found)
+        .map(|p| p.on_quilt.x)
+        .fold((f64::MAX, f64::MIN), |(a, b), x| (a.min(x), b.max(x)))
+}
+
+/// The record's frame: the topmost row's chord is the x-axis; x = 0 in the middle of what is seen.
+struct Place {
+    x_middle: f64,
+    datum: usize,
+    left: f64,
+    right: f64,
+}
+
+impl Place {
+    fn new(measured: &Measured, rows: &[usize]) -> Place {
+        let ranges: Vec<(f64, f64)> =
+            rows.iter().map(|i| seen_range(&measured.rows[*i])).collect();
+        let left = ranges.iter().map(|r| r.0).fold(f64::MAX, f64::min);
+        let right = ranges.iter().map(|r| r.1).fold(f64::MIN, f64::max);
+        Place {
+            x_middle: (left + right) / 2.0,
+            datum: rows.first().copied().unwrap_or(0),
+            left,
+            right,
+        }
+    }
+
+    /// A linear function of the rows' parameters with its uncertainty: `terms` are (row, weights of
+    /// offset, slope, bow, shift).
+    fn linear(&self, measured: &Measured, terms: &[(usize, [f64; 4])]) -> Uncertain {
+        let mut value = 0.0;
+        let mut gradient: Vec<(usize, f64)> = Vec::new();
+        for (row, weights) in terms {
+            let place = &measured.state.rows[*row];
+            let at = measured.state.row_index(*row);
+            let parameters = [place.offset, place.slope, place.bow, place.shift];
+            for (k, (w, p)) in weights.iter().zip(parameters).enumerate() {
+                value += w * p;
+                gradient.push((at + k, *w));
+            }
+        }
+        let variance: f64 = gradient
+            .iter()
+            .flat_map(|(i, a)| gradient.iter().map(move |(j, b)| (*i, *j, a * b)))
+            .map(|(i, j, w)| w * measured.covariance[(i, j)])
+            .sum();
+        Uncertain { value, u: variance.max(0.0).sqrt() }
+    }
+
+    fn baseline_at(x: f64, sign: f64) -> [f64; 4] {
+        [sign, sign * x, sign * x * x, 0.0]
+    }
+
+    fn row(
+        &self,
+        measured: &Measured,
+        i: usize,
+        number: u32,
+        plan: &Plan,
+        design: &Design,
+    ) -> RowRecord {
+        let row = &measured.rows[i];
+        let (from, to) = seen_range(row);
+        let middle = (from + to) / 2.0;
+        let half = (to - from) / 2.0;
+        // Against the topmost row, at the middle of the view and over the view's width.
+        let x = self.x_middle;
+        let offset = self.linear(
+            measured,
+            &[(i, Place::baseline_at(x, 1.0)), (self.datum, Place::baseline_at(x, -1.0))],
+        );
+        let chord = |sign: f64| [0.0, sign, sign * (self.left + self.right), 0.0];
+        let slope = self.linear(measured, &[(i, chord(1.0)), (self.datum, chord(-1.0))]);
+        let bow = self.linear(measured, &[(i, [0.0, 0.0, -half * half, 0.0])]);
+        let shift = self.shift(measured, i, plan, design);
+        let trace = &row.trace;
+        let missed: Vec<Stretch> = missed(row)
+            .into_iter()
+            .map(|(a, b)| Stretch { from_mm: a - self.x_middle, to_mm: b - self.x_middle })
+            .collect();
+        let _ = middle;
+        let visible = trace
+            .points
+            .iter()
+            .filter(|p| p.is_visible() && p.on_quilt.x >= from && p.on_quilt.x <= to)
+            .count();
+        let found = trace.points.iter().filter(|p| p.found).count();
+        RowRecord {
+            row: number,
+            x_origin: XOrigin::View,
+            seen_from_mm: from - self.x_middle,
+            seen_to_mm: to - self.x_middle,
+            offset_mm: offset,
+            slope_mm_per_m: Uncertain { value: slope.value * 1000.0, u: slope.u * 1000.0 },
+            bow_mm: bow,
+            shift_mm: shift,
+            wobble_mm: row.wobble_mm,
+            coverage: found as f64 / visible.max(1) as f64,
+            missed,
+        }
+    }
+
+    /// Shift of a row's design against the plan, relative to the topmost row.
+    fn shift(&self, measured: &Measured, i: usize, plan: &Plan, design: &Design) -> Uncertain {
+        let sum = self.linear(
+            measured,
+            &[(i, [0.0, 0.0, 0.0, 1.0]), (self.datum, [0.0, 0.0, 0.0, -1.0])],
+        );
+        let rows = f64::from(measured.rows[i].index - measured.rows[self.datum].index);
+        let repeat = design.repeat_mm * (1.0 + measured.state.stretch.x);
+        let planned = (rows * plan.stagger).rem_euclid(1.0) * repeat;
+        let off = sum.value - planned;
+        Uncertain { value: off - (off / repeat).round() * repeat, u: sum.u }
+    }
+
+    fn gap(
+        &self,
+        measured: &Measured,
+        upper: usize,
+        lower: usize,
+        from_row: u32,
+        plan: &Plan,
+        design: &Design,
+    ) -> GapRecord {
+        let (a, b) = (seen_range(&measured.rows[upper]), seen_range(&measured.rows[lower]));
+        let (left, right) = (a.0.max(b.0), a.1.min(b.1));
+        let difference = |x: f64| {
+            self.linear(
+                measured,
+                &[(lower, Place::baseline_at(x, 1.0)), (upper, Place::baseline_at(x, -1.0))],
+            )
+        };
+        let spacing = [(At::Left, left), (At::Centre, (left + right) / 2.0), (At::Right, right)]
+            .into_iter()
+            .map(|(at, x)| {
+                let spacing = difference(x);
+                SpacingRecord { at, x_mm: x - self.x_middle, value: spacing.value, u: spacing.u }
+            })
+            .collect();
+        let chord = |sign: f64| [0.0, sign, sign * (left + right), 0.0];
+        let skew = self.linear(measured, &[(lower, chord(1.0)), (upper, chord(-1.0))]);
+        let half = (right - left) / 2.0;
+        let sagitta = |sign: f64| [0.0, 0.0, -sign * half * half, 0.0];
+        let bow = self.linear(measured, &[(lower, sagitta(1.0)), (upper, sagitta(-1.0))]);
+        let at_centre = difference((left + right) / 2.0);
+        GapRecord {
+            from_row,
+            to_row: from_row + 1,
+            plan_mm: plan.spacing_mm,
+            clearance_mm: clearance_mm(&measured.rows[upper], &measured.rows[lower]).map(|value| {
+                // The two lines' own places on top of the gap's.
+                Uncertain { value, u: (at_centre.u.powi(2) + 2.0 * 0.3f64.powi(2)).sqrt() }
+            }),
+            plan_clearance_mm: crate::row::missed::planned_clearance_mm(
+                design,
+                plan.spacing_mm,
+                plan.stagger,
+            ),
+            spacing,
+            skew_mm_per_m: Uncertain { value: skew.value * 1000.0, u: skew.u * 1000.0 },
+            bow_mm: bow,
+        }
+    }
+}
+
+fn drawn(
+    measured: &Measured,
+    rows: &[usize],
+    number_of: &dyn Fn(usize) -> i64,
+    records: &[RowRecord],
+    place: &Place,
+    cards: &[Vec<CardInPhoto>],
+    plan: &Plan,
+) -> Drawn {
+    let state = &measured.state;
+    let baseline = |i: usize, from: f64, to: f64, by: f64| -> Vec<Point2> {
+        (0..=24)
+            .map(|k| {
+                let x = from + (to - from) * f64::from(k) / 24.0;
+                Point2::new(x, state.rows[i].y(x) + by)
+            })
+            .collect()
+    };
+    let stretches = |i: usize, test: &dyn Fn(&crate::row::trace::TracePoint) -> bool| {
+        measured.rows[i]
+            .trace
+            .points
+            .chunk_by(|a, b| test(a) == test(b) && a.photo == b.photo)
+            .filter(|run| run.len() >= 12 && test(&run[0]))
+            .map(|run| run.iter().map(|p| p.on_quilt).collect::<Vec<_>>())
+            .collect::<Vec<_>>()
+    };
+    let overlay_rows = rows
+        .iter()
+        .zip(records)
+        .map(|(&i, record)| {
+            let (from, to) = seen_range(&measured.rows[i]);
+            let trace = &measured.rows[i].trace;
+            let upper = rows.iter().position(|r| *r == i).and_then(|k| k.checked_sub(1));
+            let planned = upper
+                .filter(|k| number_of(rows[*k]) + 1 == number_of(i))
+                .map(|k| baseline(rows[k], from, to, plan.spacing_mm));
+            let missed_here = |p: &crate::row::trace::TracePoint| {
+                record.missed.iter().any(|m| {
+                    let x = p.on_quilt.x - place.x_middle;
+                    x >= m.from_mm && x <= m.to_mm
+                }) && !p.found
+                    && p.is_visible()
+            };
+            let within = |p: &crate::row::trace::TracePoint| {
+                p.on_quilt.x >= from && p.on_quilt.x <= to
+            };
+            OverlayRow {
+                number: record.row,
+                line_mm: trace
+                    .points
+                    .iter()
+                    .filter(|p| within(p) && p.photo == trace.points[0].photo)
+                    .map(|p| p.on_quilt)
+                    .collect(),
+                baseline_mm: baseline(i, from, to, 0.0),
+                planned_baseline_mm: planned,
+                missed: stretches(i, &missed_here),
+                weak: stretches(i, &|p| {
+                    p.is_visible() && !p.found && within(p) && !missed_here(p)
+                }),
+            }
+        })
+        .collect();
+    let cards_px = cards
+        .iter()
+        .zip(&measured.views)
+        .map(|(cards, view)| cards.iter().map(|card| outline_px(measured, view, card)).collect())
+        .collect();
+    Drawn { views: measured.views.clone(), rows: overlay_rows, cards_px }
+}
+
+fn outline_px(measured: &Measured, view: &PreparedView, card: &CardInPhoto) -> Vec<Point2> {
+    let id: CardId = card.card;
+    let Some(index) = measured.cards.iter().position(|c| *c == id) else { return Vec::new() };
+    let (w, h) = id.size_mm();
+    [(-0.5, -0.5), (0.5, -0.5), (0.5, 0.5), (-0.5, 0.5)]
+        .into_iter()
+        .filter_map(|(i, j)| {
+            let on_card = Point2::new(i * w, j * h) * measured.card_scale;
+            view.photo_from_space(
+                &measured.state.cards[index].in_space(on_card, &measured.state.surface),
+            )
+        })
+        .collect()
+}

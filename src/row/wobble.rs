@@ -1,0 +1,109 @@
+//! A row's own wobble as its fingerprint: no hand strays the same way twice.
+
+use super::trace::{OBSERVE_EVERY, RowTrace};
+use serde::{Deserialize, Serialize};
+
+/// A row's deviations along its curve, for recognising it in another photo.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Fingerprint {
+    /// Samples in one repeat of the design.
+    pub samples_per_repeat: usize,
+    /// Deviations by sample from the start of a repeat, 0.01 mm; `None` where the line was not found.
+    pub hundredths_mm: Vec<Option<i16>>,
+}
+
+/// How alike two fingerprints are, at the best whole number of repeats between them.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Likeness {
+    /// Correlation of the deviations, −1…1.
+    pub correlation: f64,
+    /// How many samples both have.
+    pub samples: usize,
+}
+
+impl Likeness {
+    /// Whether it is the same row. Wobble hangs together over centimetres, so a few hundred samples
+    /// hold some tens of independent ones; 0.5 is then far beyond chance, also over all repeats tried.
+    pub fn is_same_row(&self) -> bool {
+        self.correlation > 0.5 && self.samples >= 120
+    }
+}
+
+/// Wider than this the deviation is the plane's, not the hand's: it is taken out, samples.
+const WIDE: usize = 40;
+
+impl Fingerprint {
+    /// Of a traced row; `samples` is the number of millimetre samples in one repeat.
+    pub fn new(trace: &RowTrace, samples: usize, repeat_mm: f64) -> Fingerprint {
+        let per_repeat = samples / OBSERVE_EVERY;
+        let step = repeat_mm;
+        let first = trace
+            .points
+            .iter()
+            .filter(|p| p.found)
+            .map(|p| (p.along_mm / step).floor() as i64)
+            .min()
+            .unwrap_or(0);
+        let mut sums: Vec<(f64, u32)> = Vec::new();
+        // Points come in order along the curve, each repeat with the same number of samples.
+        for photo in trace.points.chunk_by(|a, b| a.photo == b.photo) {
+            let Some(start) = photo.first().map(|p| (p.along_mm / step + 1e-6).floor() as i64) else {
+                continue;
+            };
+            for (i, p) in photo.iter().enumerate() {
+                if !p.found {
+                    continue;
+                }
+                let repeat = start + (i / samples) as i64 - first;
+                let Ok(repeat) = usize::try_from(repeat) else { continue };
+                let at = repeat * per_repeat + (i % samples / OBSERVE_EVERY).min(per_repeat - 1);
+                if sums.len() <= at {
+                    sums.resize(at + 1, (0.0, 0));
+                }
+                sums[at].0 += p.deviation_mm;
+                sums[at].1 += 1;
+            }
+        }
+        let raw: Vec<Option<f64>> =
+            sums.iter().map(|(s, n)| (*n > 0).then(|| s / f64::from(*n))).collect();
+        let hundredths_mm = (0..raw.len())
+            .map(|i| {
+                let near = &raw[i.saturating_sub(WIDE)..(i + WIDE + 1).min(raw.len())];
+                let known: Vec<f64> = near.iter().flatten().copied().collect();
+                let mean = known.iter().sum::<f64>() / known.len().max(1) as f64;
+                raw[i].map(|d| ((d - mean) * 100.0).round().clamp(-3000.0, 3000.0) as i16)
+            })
+            .collect();
+        Fingerprint { samples_per_repeat: per_repeat, hundredths_mm }
+    }
+
+    /// How alike two rows are.
+    pub fn likeness(&self, other: &Fingerprint) -> Likeness {
+        let mut best = Likeness { correlation: 0.0, samples: 0 };
+        if self.samples_per_repeat != other.samples_per_repeat || self.samples_per_repeat == 0 {
+            return best;
+        }
+        let (a, b) = (&self.hundredths_mm, &other.hundredths_mm);
+        let repeats = (a.len().max(b.len()) / self.samples_per_repeat) as i64 + 1;
+        for shift in -repeats..=repeats {
+            let by = shift * self.samples_per_repeat as i64;
+            let (mut ab, mut aa, mut bb, mut n) = (0.0, 0.0, 0.0, 0usize);
+            for (i, x) in a.iter().enumerate() {
+                let Ok(j) = usize::try_from(i as i64 + by) else { continue };
+                let (Some(x), Some(Some(y))) = (x, b.get(j)) else { continue };
+                let (x, y) = (f64::from(*x), f64::from(*y));
+                ab += x * y;
+                aa += x * x;
+                bb += y * y;
+                n += 1;
+            }
+            if n >= 120 {
+                let correlation = ab / (aa * bb).sqrt().max(1e-9);
+                if correlation > best.correlation {
+                    best = Likeness { correlation, samples: n };
+                }
+            }
+        }
+        best
+    }
+}
