@@ -13,6 +13,7 @@ pub mod check;
 pub mod design;
 pub mod gap;
 pub mod geometry;
+pub mod journal;
 pub mod line;
 pub mod photo;
 pub mod plan;

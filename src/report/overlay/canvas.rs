@@ -93,7 +93,7 @@ impl Canvas {
                     continue;
                 }
                 let distance = reach - f32::from(near) / 255.0 * reach;
-                let pixel = &mut self.picture.as_mut()[3 * index..3 * index + 3];
+                let pixel = &mut (*self.picture)[3 * index..3 * index + 3];
                 let cased = (reach - distance).clamp(0.0, 1.0);
                 blend(pixel, ink.casing, ink.opacity * cased);
                 blend(
@@ -149,7 +149,7 @@ impl Canvas {
     /// Writes a line of text: `x` is where it starts, `baseline` what it stands on, px.
     pub fn text(&mut self, text: &str, x: f32, baseline: f32, size_px: f32, colour: Colour) {
         let (width, height) = (self.picture.width() as i32, self.picture.height() as i32);
-        let pixels = self.picture.as_mut();
+        let pixels: &mut [u8] = &mut self.picture;
         lettering::each_pixel(text, x, baseline, size_px, |x, y, coverage| {
             if (0..width).contains(&x) && (0..height).contains(&y) {
                 let index = 3 * (y * width + x) as usize;
@@ -195,7 +195,7 @@ impl Canvas {
         for row in from(rect.top, height)..to(rect.top + rect.height, height) {
             for column in from(rect.left, width)..to(rect.left + rect.width, width) {
                 let index = 3 * (row * width as usize + column);
-                let pixel = &mut self.picture.as_mut()[index..index + 3];
+                let pixel = &mut (*self.picture)[index..index + 3];
                 draw(column as f32 + 0.5, row as f32 + 0.5, pixel);
             }
         }

@@ -1,0 +1,475 @@
+//! A quilt's journal: every check ever saved, in one SQLite file in the quilt's folder.
+//!
+//! Nothing is erased: a retake takes the place of an earlier check of the same row, undo takes a check
+//! back, restore brings it again. Photos are kept once each, by the hash of their content. What has
+//! been acknowledged is on the disk: photos are written and synced before the one transaction that
+//! speaks of them, and SQLite's rollback journal with `synchronous = EXTRA` makes that transaction
+//! whole or not there at all ("Atomic Commit In SQLite", sqlite.org).
+//!
+//! The rollback journal is used rather than the write-ahead log because the log keeps two side files
+//! that a copied or cloud-synced folder may lack, and one small writer gains nothing by it.
+
+mod schema;
+
+use crate::record::{GapRecord, Record};
+use crate::report::log::Standing;
+use crate::row::wobble::Fingerprint;
+use rusqlite::{Connection, OpenFlags, OptionalExtension, params};
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+/// File name of the journal in a quilt's folder.
+pub const FILE_NAME: &str = "journal.db";
+/// Folder of the kept photos in a quilt's folder.
+pub const PHOTO_FOLDER: &str = "photos";
+/// How long another writer is waited for.
+const PATIENCE: Duration = Duration::from_secs(8);
+
+/// Why the journal cannot be used.
+#[derive(Debug, thiserror::Error)]
+pub enum JournalError {
+    /// The file is not a journal of ours.
+    #[error("{} is not a rowsight journal; move it away, and a new one is begun", path.display())]
+    Foreign {
+        /// The file.
+        path: PathBuf,
+    },
+    /// The file was written by a newer version.
+    #[error("{} was written by a newer rowsight (journal version {found}, this one knows {known}); update rowsight", path.display())]
+    Newer {
+        /// The file.
+        path: PathBuf,
+        /// Its version.
+        found: i64,
+        /// The newest version known here.
+        known: i64,
+    },
+    /// Damaged file.
+    #[error("{} is damaged; keep a copy of it, and restore the folder from a backup", path.display())]
+    Damaged {
+        /// The file.
+        path: PathBuf,
+    },
+    /// Another rowsight writes.
+    #[error("another rowsight is writing to {}; wait until it is done and try again", path.display())]
+    Busy {
+        /// The file.
+        path: PathBuf,
+    },
+    /// No permission.
+    #[error("{} cannot be written; check that the folder is not read-only", path.display())]
+    ReadOnly {
+        /// The file.
+        path: PathBuf,
+    },
+    /// No space.
+    #[error("the disk is full, so {} was left as it was; free some space and try again", path.display())]
+    Full {
+        /// The file.
+        path: PathBuf,
+    },
+    /// Nothing there to undo, restore or note.
+    #[error("{0}")]
+    Nothing(String),
+    /// Anything else.
+    #[error("{} cannot be used ({reason})", path.display())]
+    Other {
+        /// The file.
+        path: PathBuf,
+        /// What the system says.
+        reason: String,
+    },
+}
+
+/// An open journal.
+#[derive(Debug)]
+pub struct Journal {
+    folder: PathBuf,
+    database: Connection,
+}
+
+/// A check to save.
+#[derive(Debug, Clone)]
+pub struct NewCheck<'a> {
+    /// The newest row's number.
+    pub row: u32,
+    /// What was measured and decided.
+    pub record: &'a Record,
+    /// The newest row's fingerprint.
+    pub fingerprint: &'a Fingerprint,
+    /// Photos: content hash, file name ending, bytes.
+    pub photos: &'a [KeptPhoto<'a>],
+    /// The plan as it was, as text.
+    pub plan: &'a str,
+}
+
+/// A photo to keep.
+#[derive(Debug, Clone, Copy)]
+pub struct KeptPhoto<'a> {
+    /// SHA-256 of the bytes, lower-case hexadecimal.
+    pub sha256: &'a str,
+    /// Where it came from.
+    pub path: &'a Path,
+    /// The file's bytes.
+    pub bytes: &'a [u8],
+}
+
+/// A check in the journal.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SavedCheck {
+    /// Its number in the journal.
+    pub id: i64,
+    /// The row.
+    pub row: u32,
+    /// When it was saved, local time.
+    pub saved: jiff::civil::DateTime,
+    /// What was measured and decided.
+    pub record: Record,
+    /// The newest row's fingerprint.
+    pub fingerprint: Option<Fingerprint>,
+    /// Whether it counts.
+    pub standing: Standing,
+    /// Notes, oldest first.
+    pub notes: Vec<String>,
+}
+
+impl Journal {
+    /// Opens the quilt's journal and begins one when there is none.
+    ///
+    /// # Errors
+    ///
+    /// [`JournalError`]; nothing is changed then.
+    pub fn open(folder: &Path) -> Result<Journal, JournalError> {
+        Journal::open_with(folder, OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE)
+    }
+
+    /// Opens the quilt's journal to read it only; `None` when there is none yet.
+    ///
+    /// # Errors
+    ///
+    /// [`JournalError`].
+    pub fn open_to_read(folder: &Path) -> Result<Option<Journal>, JournalError> {
+        if !folder.join(FILE_NAME).exists() {
+            return Ok(None);
+        }
+        // A journal left behind by a crash is rolled back on opening, which has to write.
+        match Journal::open_with(folder, OpenFlags::SQLITE_OPEN_READ_WRITE) {
+            Err(JournalError::ReadOnly { .. }) => {
+                Journal::open_with(folder, OpenFlags::SQLITE_OPEN_READ_ONLY).map(Some)
+            }
+            other => other.map(Some),
+        }
+    }
+
+    fn open_with(folder: &Path, flags: OpenFlags) -> Result<Journal, JournalError> {
+        let path = folder.join(FILE_NAME);
+        let wrap = |e| error(&path, e);
+        let database =
+            Connection::open_with_flags(&path, flags | OpenFlags::SQLITE_OPEN_NO_MUTEX).map_err(wrap)?;
+        database.busy_timeout(PATIENCE).map_err(wrap)?;
+        database
+            .execute_batch(
+                "PRAGMA journal_mode = DELETE; PRAGMA synchronous = EXTRA; PRAGMA foreign_keys = ON;",
+            )
+            .map_err(wrap)?;
+        let mut journal = Journal { folder: folder.to_owned(), database };
+        schema::bring_up_to_date(&mut journal.database, &path)?;
+        Ok(journal)
+    }
+
+    fn path(&self) -> PathBuf {
+        self.folder.join(FILE_NAME)
+    }
+
+    /// Saves a check; it takes the place of an earlier one of the same row. Returns its number.
+    ///
+    /// # Errors
+    ///
+    /// [`JournalError`]; the journal is then as it was.
+    pub fn save(&mut self, check: &NewCheck) -> Result<i64, JournalError> {
+        let path = self.path();
+        let wrap = |e| error(&path, e);
+        let json = serde_json::to_string(check.record)
+            .map_err(|e| JournalError::Other { path: path.clone(), reason: e.to_string() })?;
+        let fingerprint = serde_json::to_string(check.fingerprint)
+            .map_err(|e| JournalError::Other { path: path.clone(), reason: e.to_string() })?;
+        for photo in check.photos {
+            self.keep(photo)?;
+        }
+        let saved = jiff::ZonedDateTime::now().datetime().round(jiff::Unit::Second);
+        let saved = saved.map_or_else(|_| String::new(), |t| t.to_string());
+        // IMMEDIATE: the write lock is taken at once, so two writers come one after the other.
+        let transaction = self
+            .database
+            .transaction_with_behavior(rusqlite::TransactionBehavior::Immediate)
+            .map_err(wrap)?;
+        transaction
+            .execute(
+                "UPDATE checks SET standing = 'retaken' WHERE row = ?1 AND standing = 'current'",
+                [check.row],
+            )
+            .map_err(wrap)?;
+        transaction
+            .execute(
+                "INSERT INTO checks (row, saved, standing, record, fingerprint, plan, version)
+                 VALUES (?1, ?2, 'current', ?3, ?4, ?5, ?6)",
+                params![check.row, saved, json, fingerprint, check.plan, env!("CARGO_PKG_VERSION")],
+            )
+            .map_err(wrap)?;
+        let id = transaction.last_insert_rowid();
+        for (order, photo) in check.photos.iter().enumerate() {
+            let kept = kept_name(photo);
+            transaction
+                .execute(
+                    "INSERT OR IGNORE INTO photos (sha256, file, came_from) VALUES (?1, ?2, ?3)",
+                    params![photo.sha256, kept, photo.path.display().to_string()],
+                )
+                .map_err(wrap)?;
+            transaction
+                .execute(
+                    "INSERT INTO check_photos (check_id, ordinal, sha256) VALUES (?1, ?2, ?3)",
+                    params![id, order as i64, photo.sha256],
+                )
+                .map_err(wrap)?;
+        }
+        transaction.commit().map_err(wrap)?;
+        Ok(id)
+    }
+
+    /// Keeps a photo by its content's hash: written beside, synced, renamed.
+    fn keep(&self, photo: &KeptPhoto) -> Result<(), JournalError> {
+        let folder = self.folder.join(PHOTO_FOLDER);
+        let target = folder.join(kept_name(photo));
+        let failed = |e: std::io::Error| io_error(&target, &e);
+        std::fs::create_dir_all(&folder).map_err(failed)?;
+        if std::fs::metadata(&target).is_ok_and(|m| m.len() == photo.bytes.len() as u64) {
+            return Ok(());
+        }
+        let mut file = tempfile::NamedTempFile::new_in(&folder).map_err(failed)?;
+        file.write_all(photo.bytes).map_err(failed)?;
+        file.as_file().sync_all().map_err(failed)?;
+        file.persist(&target).map_err(|e| failed(e.error))?;
+        Ok(())
+    }
+
+    /// Every check ever saved, oldest first.
+    ///
+    /// # Errors
+    ///
+    /// [`JournalError`].
+    pub fn history(&self) -> Result<Vec<SavedCheck>, JournalError> {
+        let path = self.path();
+        let wrap = |e| error(&path, e);
+        let mut notes = self
+            .database
+            .prepare("SELECT text FROM notes WHERE check_id = ?1 ORDER BY id")
+            .map_err(wrap)?;
+        let mut checks = self
+            .database
+            .prepare("SELECT id, row, saved, standing, record, fingerprint FROM checks ORDER BY id")
+            .map_err(wrap)?;
+        let rows = checks
+            .query_map([], |r| {
+                Ok((
+                    r.get::<_, i64>(0)?,
+                    r.get::<_, u32>(1)?,
+                    r.get::<_, String>(2)?,
+                    r.get::<_, String>(3)?,
+                    r.get::<_, String>(4)?,
+                    r.get::<_, Option<String>>(5)?,
+                ))
+            })
+            .map_err(wrap)?;
+        let mut history = Vec::new();
+        for row in rows {
+            let (id, row, saved, standing, record, fingerprint) = row.map_err(wrap)?;
+            let damaged = || JournalError::Damaged { path: path.clone() };
+            history.push(SavedCheck {
+                id,
+                row,
+                saved: saved.parse().map_err(|_| damaged())?,
+                record: serde_json::from_str(&record).map_err(|_| damaged())?,
+                fingerprint: fingerprint.and_then(|f| serde_json::from_str(&f).ok()),
+                standing: match standing.as_str() {
+                    "current" => Standing::Current,
+                    "retaken" => Standing::Retaken,
+                    _ => Standing::Undone,
+                },
+                notes: notes
+                    .query_map([id], |r| r.get(0))
+                    .and_then(Iterator::collect)
+                    .map_err(wrap)?,
+            });
+        }
+        Ok(history)
+    }
+
+    /// The checks that count, by row.
+    ///
+    /// # Errors
+    ///
+    /// [`JournalError`].
+    pub fn current(&self) -> Result<Vec<SavedCheck>, JournalError> {
+        let mut checks = self.history()?;
+        checks.retain(|c| c.standing == Standing::Current);
+        checks.sort_by_key(|c| c.row);
+        Ok(checks)
+    }
+
+    /// Takes the newest check that counts back; what it had taken the place of counts again. The row.
+    ///
+    /// # Errors
+    ///
+    /// [`JournalError::Nothing`] when no check counts.
+    pub fn undo(&mut self) -> Result<u32, JournalError> {
+        let path = self.path();
+        let wrap = |e| error(&path, e);
+        let transaction = self
+            .database
+            .transaction_with_behavior(rusqlite::TransactionBehavior::Immediate)
+            .map_err(wrap)?;
+        let newest: Option<(i64, u32)> = transaction
+            .query_row(
+                "SELECT id, row FROM checks WHERE standing = 'current' ORDER BY id DESC LIMIT 1",
+                [],
+                |r| Ok((r.get(0)?, r.get(1)?)),
+            )
+            .optional()
+            .map_err(wrap)?;
+        let Some((id, row)) = newest else {
+            return Err(JournalError::Nothing(
+                "there is no check to undo; the journal is empty".to_owned(),
+            ));
+        };
+        transaction
+            .execute("UPDATE checks SET standing = 'undone' WHERE id = ?1", [id])
+            .map_err(wrap)?;
+        transaction
+            .execute(
+                "UPDATE checks SET standing = 'current' WHERE id =
+                 (SELECT max(id) FROM checks WHERE row = ?1 AND standing = 'retaken' AND id < ?2)",
+                params![row, id],
+            )
+            .map_err(wrap)?;
+        transaction.commit().map_err(wrap)?;
+        Ok(row)
+    }
+
+    /// Brings the last check that was undone back. The row.
+    ///
+    /// # Errors
+    ///
+    /// [`JournalError::Nothing`] when nothing was undone.
+    pub fn restore(&mut self) -> Result<u32, JournalError> {
+        let path = self.path();
+        let wrap = |e| error(&path, e);
+        let transaction = self
+            .database
+            .transaction_with_behavior(rusqlite::TransactionBehavior::Immediate)
+            .map_err(wrap)?;
+        // The earliest undone one that nothing newer of its row has replaced: undo goes backwards,
+        // restore forwards.
+        let undone: Option<(i64, u32)> = transaction
+            .query_row(
+                "SELECT id, row FROM checks AS c WHERE standing = 'undone' AND NOT EXISTS
+                 (SELECT 1 FROM checks WHERE standing = 'current' AND id > c.id)
+                 ORDER BY id ASC LIMIT 1",
+                [],
+                |r| Ok((r.get(0)?, r.get(1)?)),
+            )
+            .optional()
+            .map_err(wrap)?;
+        let Some((id, row)) = undone else {
+            return Err(JournalError::Nothing(
+                "there is nothing to restore; no check was undone since the last one saved".to_owned(),
+            ));
+        };
+        transaction
+            .execute(
+                "UPDATE checks SET standing = 'retaken' WHERE row = ?1 AND standing = 'current'",
+                [row],
+            )
+            .map_err(wrap)?;
+        transaction
+            .execute("UPDATE checks SET standing = 'current' WHERE id = ?1", [id])
+            .map_err(wrap)?;
+        transaction.commit().map_err(wrap)?;
+        Ok(row)
+    }
+
+    /// Adds a note to a row's current check, the newest row when none is named. The row.
+    ///
+    /// # Errors
+    ///
+    /// [`JournalError::Nothing`] when the row has no check.
+    pub fn add_note(&mut self, row: Option<u32>, text: &str) -> Result<u32, JournalError> {
+        let path = self.path();
+        let wrap = |e| error(&path, e);
+        let found: Option<(i64, u32)> = self
+            .database
+            .query_row(
+                "SELECT id, row FROM checks WHERE standing = 'current' AND (?1 IS NULL OR row = ?1)
+                 ORDER BY row DESC LIMIT 1",
+                [row],
+                |r| Ok((r.get(0)?, r.get(1)?)),
+            )
+            .optional()
+            .map_err(wrap)?;
+        let Some((id, row)) = found else {
+            return Err(JournalError::Nothing(match row {
+                Some(row) => format!("row {row} has not been checked yet, so it cannot be noted"),
+                None => "no row has been checked yet, so there is nothing to note".to_owned(),
+            }));
+        };
+        self.database
+            .execute("INSERT INTO notes (check_id, text) VALUES (?1, ?2)", params![id, text])
+            .map_err(wrap)?;
+        Ok(row)
+    }
+}
+
+/// Gaps above each current row, as [`crate::gap::drift`] wants them.
+pub fn gaps_of(checks: &[SavedCheck]) -> Vec<GapRecord> {
+    checks
+        .iter()
+        .flat_map(|check| check.record.gaps.iter().filter(|gap| gap.to_row == check.row).cloned())
+        .collect()
+}
+
+fn kept_name(photo: &KeptPhoto) -> String {
+    let ending = photo
+        .path
+        .extension()
+        .map_or_else(|| "jpg".to_owned(), |e| e.to_string_lossy().to_lowercase());
+    format!("{}.{ending}", photo.sha256.get(..24).unwrap_or(photo.sha256))
+}
+
+fn io_error(path: &Path, e: &std::io::Error) -> JournalError {
+    let path = path.to_owned();
+    match e.kind() {
+        std::io::ErrorKind::PermissionDenied | std::io::ErrorKind::ReadOnlyFilesystem => {
+            JournalError::ReadOnly { path }
+        }
+        std::io::ErrorKind::StorageFull => JournalError::Full { path },
+        _ => JournalError::Other { path, reason: e.to_string() },
+    }
+}
+
+fn error(path: &Path, e: rusqlite::Error) -> JournalError {
+    use rusqlite::ErrorCode as Code;
+    let path = path.to_owned();
+    match e.sqlite_error_code() {
+        Some(Code::DatabaseBusy | Code::DatabaseLocked) => JournalError::Busy { path },
+        Some(Code::ReadOnly | Code::PermissionDenied | Code::CannotOpen) => {
+            JournalError::ReadOnly { path }
+        }
+        Some(Code::DiskFull) => JournalError::Full { path },
+        Some(Code::DatabaseCorrupt) => JournalError::Damaged { path },
+        Some(Code::NotADatabase) => JournalError::Foreign { path },
+        _ => JournalError::Other { path, reason: e.to_string() },
+    }
+}
+
+#[cfg(test)]
+mod tests;
