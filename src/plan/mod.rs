@@ -1,5 +1,8 @@
 //! The plan of a quilt: how wide and long, which design, where each row is to fall, how much is too much.
 
+pub mod file;
+pub mod picture;
+
 use crate::units::LengthUnit;
 
 /// What a person planned for one quilt; `plan.toml` in the quilt's folder.

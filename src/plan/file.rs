@@ -1,0 +1,548 @@
+//! `plan.toml`: read, checked, and written with comments for a person who edits it by hand.
+
+use super::{Plan, Tolerance};
+use crate::units::{INCH, LengthUnit, parse_length};
+use crate::verdict::words::length;
+use std::io::Write;
+use std::path::{Path, PathBuf};
+
+/// File name of the plan in a quilt's folder.
+pub const FILE_NAME: &str = "plan.toml";
+/// Most rows a quilt can have.
+const MOST_ROWS: u32 = 500;
+
+/// Why a plan cannot be used.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum PlanError {
+    /// No plan there.
+    #[error("there is no plan in {}; make one with `rowsight plan`", folder.display())]
+    Missing {
+        /// The quilt's folder.
+        folder: PathBuf,
+    },
+    /// Cannot be read or written.
+    #[error("{} cannot be {what} ({reason})", path.display())]
+    File {
+        /// The file.
+        path: PathBuf,
+        /// Read or written.
+        what: &'static str,
+        /// What the system says.
+        reason: String,
+    },
+    /// Not TOML.
+    #[error("plan.toml, line {line}: {reason}; compare with a plan that `rowsight plan` wrote")]
+    Syntax {
+        /// Line, counted from 1.
+        line: usize,
+        /// What the reader says.
+        reason: String,
+    },
+    /// A key that is not known.
+    #[error("plan.toml has `{key}`, which is not known{}", meant(suggestion))]
+    UnknownKey {
+        /// The key.
+        key: String,
+        /// The known key nearest to it.
+        suggestion: Option<&'static str>,
+    },
+    /// A key that is needed.
+    #[error("plan.toml lacks `{0}`; add it")]
+    MissingKey(&'static str),
+    /// A value that cannot be.
+    #[error("`{key}` {reason}")]
+    Impossible {
+        /// The key.
+        key: &'static str,
+        /// What is wrong with it and what is expected.
+        reason: String,
+    },
+}
+
+fn meant(suggestion: &Option<&'static str>) -> String {
+    suggestion.map_or_else(|| "; remove it".to_owned(), |s| format!("; did you mean `{s}`?"))
+}
+
+/// What a person asks for; what is left out gets a sensible value.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PlanRequest {
+    /// Unit lengths are shown in.
+    pub unit: LengthUnit,
+    /// Width of the quilt, mm.
+    pub width_mm: f64,
+    /// Length of the quilt, mm.
+    pub length_mm: f64,
+    /// Design file, relative to the quilt's folder.
+    pub design_file: String,
+    /// Length of a repeat, mm.
+    pub repeat_mm: f64,
+    /// Height of the design, mm.
+    pub design_height_mm: f64,
+    /// Distance of neighbouring rows, mm.
+    pub spacing_mm: f64,
+    /// Stagger, fraction of a repeat.
+    pub stagger: f64,
+    /// Number of rows; as many as fit when left out.
+    pub rows: Option<u32>,
+    /// First row's baseline below the top edge, mm; centred when left out.
+    pub first_row_mm: Option<f64>,
+    /// What a ruler reads on the check bar, mm.
+    pub card_bar_mm: f64,
+    /// Tolerances.
+    pub tolerance: Tolerance,
+}
+
+impl Default for Tolerance {
+    /// Spacing 1/8 in: the eye sees a change of about that between neighbouring gaps. Drift 3/8 in:
+    /// three such gaps, before it shows against an edge. Skew 3 mm/m and bow 1/8 in: as much as a gap
+    /// over half the width of a quilt. All common practice, no source.
+    fn default() -> Self {
+        Tolerance {
+            spacing_mm: INCH.0 / 8.0,
+            drift_mm: 3.0 * INCH.0 / 8.0,
+            skew_mm_per_m: 3.0,
+            bow_mm: INCH.0 / 8.0,
+        }
+    }
+}
+
+impl PlanRequest {
+    /// The plan.
+    ///
+    /// # Errors
+    ///
+    /// [`PlanError::Impossible`] naming the value.
+    pub fn plan(&self) -> Result<Plan, PlanError> {
+        // Rows fill the quilt: as many as keep the design inside it, at least one.
+        let free = self.length_mm - self.design_height_mm;
+        let fit = (free / self.spacing_mm).floor().max(0.0) + 1.0;
+        let rows = self.rows.unwrap_or(fit.min(f64::from(MOST_ROWS)) as u32);
+        let first = self.first_row_mm.unwrap_or(
+            (self.length_mm - (f64::from(rows) - 1.0) * self.spacing_mm) / 2.0,
+        );
+        let plan = Plan {
+            unit: self.unit,
+            width_mm: self.width_mm,
+            length_mm: self.length_mm,
+            design_file: self.design_file.clone(),
+            repeat_mm: self.repeat_mm,
+            spacing_mm: self.spacing_mm,
+            stagger: self.stagger,
+            rows,
+            first_row_mm: first,
+            card_bar_mm: self.card_bar_mm,
+            tolerance: self.tolerance,
+        };
+        check(&plan)?;
+        Ok(plan)
+    }
+}
+
+/// Checks that the numbers can be.
+fn check(plan: &Plan) -> Result<(), PlanError> {
+    let impossible = |key, reason: String| Err(PlanError::Impossible { key, reason });
+    let show = |mm: f64| length(mm, plan.unit);
+    let positive = [
+        ("width", plan.width_mm),
+        ("length", plan.length_mm),
+        ("repeat", plan.repeat_mm),
+        ("spacing", plan.spacing_mm),
+        ("card-bar", plan.card_bar_mm),
+        ("tolerance.spacing", plan.tolerance.spacing_mm),
+        ("tolerance.drift", plan.tolerance.drift_mm),
+        ("tolerance.skew", plan.tolerance.skew_mm_per_m),
+        ("tolerance.bow", plan.tolerance.bow_mm),
+    ];
+    for (key, value) in positive {
+        if !value.is_finite() || value <= 0.0 {
+            return impossible(key, format!("is {value}; it has to be more than nought"));
+        }
+    }
+    for (key, value, least, most) in [
+        ("width", plan.width_mm, 100.0, 10_000.0),
+        ("length", plan.length_mm, 100.0, 20_000.0),
+        ("repeat", plan.repeat_mm, 20.0, 5_000.0),
+        ("spacing", plan.spacing_mm, 10.0, 2_000.0),
+    ] {
+        if !(least..=most).contains(&value) {
+            let (least, most) = (show(least), show(most));
+            return impossible(
+                key,
+                format!("is {}; it has to lie between {least} and {most}", show(value)),
+            );
+        }
+    }
+    if !(140.0..=160.0).contains(&plan.card_bar_mm) {
+        return impossible(
+            "card-bar",
+            format!(
+                "is {:.1} mm; the printed bar is about 150 mm long, so measure it again or print the card at 100 %",
+                plan.card_bar_mm
+            ),
+        );
+    }
+    if !(0.0..1.0).contains(&plan.stagger) {
+        return impossible(
+            "stagger",
+            format!("is {}; it is a share of the repeat from 0 to below 1, such as 0.5", plan.stagger),
+        );
+    }
+    if plan.rows == 0 || plan.rows > MOST_ROWS {
+        return impossible("rows", format!("is {}; it has to lie between 1 and {MOST_ROWS}", plan.rows));
+    }
+    if plan.tolerance.spacing_mm >= plan.spacing_mm / 2.0 {
+        return impossible(
+            "tolerance.spacing",
+            format!("is {}, half of the spacing or more; use about 1/8 in", show(plan.tolerance.spacing_mm)),
+        );
+    }
+    let end = plan.first_row_mm + (f64::from(plan.rows) - 1.0) * plan.spacing_mm;
+    if !plan.first_row_mm.is_finite() || plan.first_row_mm.abs() > plan.length_mm {
+        return impossible("first-row", format!("is {}, off the quilt", show(plan.first_row_mm)));
+    }
+    if end > plan.length_mm + plan.spacing_mm {
+        return impossible(
+            "rows",
+            format!(
+                "is {}, which at a spacing of {} reaches {} down a quilt {} long; take fewer rows or a smaller spacing",
+                plan.rows, show(plan.spacing_mm), show(end), show(plan.length_mm)
+            ),
+        );
+    }
+    Ok(())
+}
+
+/// Keys of the file, and whether each has to be there.
+const KEYS: [(&str, bool); 14] = [
+    ("unit", false),
+    ("width", true),
+    ("length", true),
+    ("design", true),
+    ("repeat", true),
+    ("spacing", true),
+    ("stagger", false),
+    ("rows", true),
+    ("first-row", true),
+    ("card-bar", true),
+    ("tolerance.spacing", false),
+    ("tolerance.drift", false),
+    ("tolerance.skew", false),
+    ("tolerance.bow", false),
+];
+
+/// Reads the plan of a quilt's folder.
+///
+/// # Errors
+///
+/// [`PlanError`], one sentence that names the key.
+pub fn read(folder: &Path) -> Result<Plan, PlanError> {
+    let path = folder.join(FILE_NAME);
+    let text = match std::fs::read_to_string(&path) {
+        Ok(text) => text,
+        Err(e) if e.kind() == std::io::ErrorKind::NotFound => {
+            return Err(PlanError::Missing { folder: folder.to_owned() });
+        }
+        Err(e) => return Err(PlanError::File { path, what: "read", reason: e.to_string() }),
+    };
+    parse(&text)
+}
+
+/// The plan in a text.
+///
+/// # Errors
+///
+/// As [`read`].
+pub fn parse(text: &str) -> Result<Plan, PlanError> {
+    let table: toml::Table = text.parse().map_err(|e: toml::de::Error| {
+        let at = e.span().map_or(0, |s| s.start);
+        PlanError::Syntax {
+            line: 1 + text[..at.min(text.len())].matches('\n').count(),
+            reason: e.message().to_owned(),
+        }
+    })?;
+    let mut values: Vec<(String, toml::Value)> = Vec::new();
+    for (key, value) in table {
+        match value {
+            toml::Value::Table(inner) => values
+                .extend(inner.into_iter().map(|(k, v)| (format!("{key}.{k}"), v))),
+            value => values.push((key, value)),
+        }
+    }
+    if let Some((key, _)) = values.iter().find(|(k, _)| !KEYS.iter().any(|(known, _)| known == k)) {
+        return Err(PlanError::UnknownKey { key: key.clone(), suggestion: nearest(key) });
+    }
+    let get = |key: &'static str| values.iter().find(|(k, _)| k == key).map(|(_, v)| v);
+    for (key, needed) in KEYS {
+        if needed && get(key).is_none() {
+            return Err(PlanError::MissingKey(key));
+        }
+    }
+    let unit = match get("unit").map(|v| v.as_str().unwrap_or("")) {
+        None | Some("in") => LengthUnit::Inch,
+        Some("mm") => LengthUnit::Millimetre,
+        Some(other) => {
+            return Err(PlanError::Impossible {
+                key: "unit",
+                reason: format!("is `{other}`; write \"in\" or \"mm\""),
+            });
+        }
+    };
+    let wrong = |key, reason: String| PlanError::Impossible { key, reason };
+    let length_at = |key: &'static str, or: f64| -> Result<f64, PlanError> {
+        match get(key) {
+            None => Ok(or),
+            Some(toml::Value::String(text)) => {
+                parse_length(text).map(|mm| mm.0).map_err(|e| wrong(key, format!("is wrong: {e}")))
+            }
+            Some(other) => Err(wrong(
+                key,
+                format!("is {other}; write a length with its unit in quotes, like \"6 1/2 in\""),
+            )),
+        }
+    };
+    let number_at = |key: &'static str, or: f64| -> Result<f64, PlanError> {
+        match get(key) {
+            None => Ok(or),
+            Some(toml::Value::Float(f)) => Ok(*f),
+            Some(toml::Value::Integer(i)) => Ok(*i as f64),
+            Some(other) => Err(wrong(key, format!("is {other}; write a number"))),
+        }
+    };
+    let usual = Tolerance::default();
+    let rows = match get("rows") {
+        Some(toml::Value::Integer(n)) => u32::try_from((*n).clamp(0, 1_000_000)).unwrap_or(0),
+        Some(other) => return Err(wrong("rows", format!("is {other}; write a whole number"))),
+        None => 0,
+    };
+    let design_file = match get("design") {
+        Some(toml::Value::String(s)) if !s.is_empty() => s.clone(),
+        _ => return Err(wrong("design", "names no file; write it in quotes".to_owned())),
+    };
+    let plan = Plan {
+        unit,
+        width_mm: length_at("width", 0.0)?,
+        length_mm: length_at("length", 0.0)?,
+        design_file,
+        repeat_mm: length_at("repeat", 0.0)?,
+        spacing_mm: length_at("spacing", 0.0)?,
+        stagger: number_at("stagger", 0.0)?,
+        rows,
+        first_row_mm: length_at("first-row", 0.0)?,
+        card_bar_mm: length_at("card-bar", 0.0)?,
+        tolerance: Tolerance {
+            spacing_mm: length_at("tolerance.spacing", usual.spacing_mm)?,
+            drift_mm: length_at("tolerance.drift", usual.drift_mm)?,
+            skew_mm_per_m: number_at("tolerance.skew", usual.skew_mm_per_m)?,
+            bow_mm: length_at("tolerance.bow", usual.bow_mm)?,
+        },
+    };
+    check(&plan)?;
+    Ok(plan)
+}
+
+/// The known key nearest to a mistyped one, if near enough.
+fn nearest(key: &str) -> Option<&'static str> {
+    let tidy = key.replace('_', "-").to_lowercase();
+    KEYS.iter()
+        .map(|(known, _)| (edit_distance(&tidy, known), *known))
+        .min()
+        .filter(|(distance, known)| *distance <= 1 + known.len() / 3)
+        .map(|(_, known)| known)
+}
+
+/// Levenshtein's distance (V. I. Levenshtein, Soviet Physics Doklady 10, 1966).
+fn edit_distance(a: &str, b: &str) -> usize {
+    let b: Vec<char> = b.chars().collect();
+    let mut last: Vec<usize> = (0..=b.len()).collect();
+    for (i, x) in a.chars().enumerate() {
+        let mut now = vec![i + 1];
+        for (j, y) in b.iter().enumerate() {
+            now.push((last[j] + usize::from(x != *y)).min(last[j + 1] + 1).min(now[j] + 1));
+        }
+        last = now;
+    }
+    last[b.len()]
+}
+
+/// A length as written into the file: exact, in the plan's unit.
+fn exact(mm: f64, unit: LengthUnit) -> String {
+    let shown = length(mm, unit);
+    // A fraction of an inch or a tenth of a millimetre where that is what it is.
+    if parse_length(&shown).is_ok_and(|read| (read.0 - mm).abs() < 1e-6) {
+        return shown;
+    }
+    match unit {
+        LengthUnit::Inch => {
+            let inches = format!("{:.5}", mm / INCH.0);
+            format!("{} in", inches.trim_end_matches('0').trim_end_matches('.'))
+        }
+        LengthUnit::Millimetre => {
+            let text = format!("{mm:.4}");
+            format!("{} mm", text.trim_end_matches('0').trim_end_matches('.'))
+        }
+    }
+}
+
+/// The plan as text, with comments.
+pub fn to_toml(plan: &Plan) -> String {
+    let len = |mm: f64| exact(mm, plan.unit);
+    let unit = match plan.unit {
+        LengthUnit::Inch => "in",
+        LengthUnit::Millimetre => "mm",
+    };
+    let design = toml::Value::String(plan.design_file.clone());
+    format!(
+        r#"# The plan of one quilt. Lengths are written with their unit, in quotes: "6 1/2 in", "165 mm", "1.8 m".
+# Change what you like and save; rowsight reads it anew each time.
+
+# Lengths are shown in "in" (fractions to 1/32) or "mm".
+unit = "{unit}"
+
+# The quilt: across the frame, and from its first edge to its last.
+width = "{width}"
+length = "{length}"
+
+# The design: an SVG or DXF file in this folder, and the length of one repeat along the row.
+design = {design}
+repeat = "{repeat}"
+
+# From one row to the next; and how far each row's design is moved along against the row before it,
+# as a share of the repeat (0 not at all, 0.5 half a repeat).
+spacing = "{spacing}"
+stagger = {stagger:?}
+
+# How many rows, and where the middle of the first one lies below the quilt's first edge.
+rows = {rows}
+first-row = "{first}"
+
+# What a ruler reads on the check bar printed on your cards (150 mm when printed exactly).
+card-bar = "{bar}"
+
+# How much may be off before rowsight says so. The eye sees a change of about 1/8 in between
+# neighbouring gaps (common practice).
+[tolerance]
+# A gap against the spacing, at left, centre or right.
+spacing = "{t_spacing}"
+# A row against the plan, all gaps added up.
+drift = "{t_drift}"
+# A row's slope against row 1, in millimetres per metre.
+skew = {t_skew:?}
+# How far a row's middle may hang or stand out against its ends.
+bow = "{t_bow}"
+"#,
+        width = len(plan.width_mm),
+        length = len(plan.length_mm),
+        repeat = len(plan.repeat_mm),
+        spacing = len(plan.spacing_mm),
+        stagger = plan.stagger,
+        rows = plan.rows,
+        first = len(plan.first_row_mm),
+        bar = exact(plan.card_bar_mm, LengthUnit::Millimetre),
+        t_spacing = len(plan.tolerance.spacing_mm),
+        t_drift = len(plan.tolerance.drift_mm),
+        t_skew = plan.tolerance.skew_mm_per_m,
+        t_bow = len(plan.tolerance.bow_mm),
+    )
+}
+
+/// Writes the plan into a quilt's folder, whole or not at all.
+///
+/// # Errors
+///
+/// [`PlanError::File`].
+pub fn write(folder: &Path, plan: &Plan) -> Result<(), PlanError> {
+    write_whole(&folder.join(FILE_NAME), to_toml(plan).as_bytes())
+        .map_err(|e| PlanError::File { path: folder.join(FILE_NAME), what: "written", reason: e.to_string() })
+}
+
+/// Writes a file beside its place and renames it, so that a crash leaves the old one or the new one.
+pub fn write_whole(path: &Path, bytes: &[u8]) -> std::io::Result<()> {
+    let folder = match path.parent() {
+        Some(p) if !p.as_os_str().is_empty() => p,
+        _ => Path::new("."),
+    };
+    let mut file = tempfile::NamedTempFile::new_in(folder)?;
+    file.write_all(bytes)?;
+    file.as_file().sync_all()?;
+    // Temporary files are private; what is kept is an ordinary file.
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::PermissionsExt;
+        file.as_file().set_permissions(std::fs::Permissions::from_mode(0o644))?;
+    }
+    file.persist(path).map_err(|e| e.error)?;
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn request() -> PlanRequest {
+        PlanRequest {
+            unit: LengthUnit::Inch,
+            width_mm: 84.0 * 25.4,
+            length_mm: 96.0 * 25.4,
+            design_file: "meander.svg".to_owned(),
+            repeat_mm: 254.0,
+            design_height_mm: 127.0,
+            spacing_mm: 6.0 * 25.4,
+            stagger: 0.5,
+            rows: None,
+            first_row_mm: None,
+            card_bar_mm: 149.6,
+            tolerance: Tolerance::default(),
+        }
+    }
+
+    #[test]
+    fn rows_fill_the_quilt_and_are_centred() {
+        let plan = request().plan().unwrap();
+        // 96 in less the design's 5 in hold 15 gaps of 6 in: 16 rows over 90 in, 3 in left at each end.
+        assert_eq!(plan.rows, 16);
+        assert!((plan.first_row_mm - 3.0 * 25.4).abs() < 1e-9);
+    }
+
+    #[test]
+    fn what_is_written_reads_back_exactly_enough() {
+        for unit in [LengthUnit::Inch, LengthUnit::Millimetre] {
+            let plan = PlanRequest { unit, ..request() }.plan().unwrap();
+            let read = parse(&to_toml(&plan)).unwrap();
+            assert!((read.spacing_mm - plan.spacing_mm).abs() < 1e-3);
+            assert!((read.tolerance.drift_mm - plan.tolerance.drift_mm).abs() < 1e-3);
+            assert!((read.card_bar_mm - 149.6).abs() < 1e-9);
+            assert_eq!((read.rows, read.unit, read.stagger), (plan.rows, unit, 0.5));
+        }
+    }
+
+    #[test]
+    fn mistakes_in_a_plan_are_named() {
+        let good = to_toml(&request().plan().unwrap());
+        let change = |from: &str, to: &str| {
+            assert!(good.contains(from), "{from}");
+            parse(&good.replace(from, to)).unwrap_err().to_string()
+        };
+        for (from, to, says) in [
+            ("spacing = \"6 in\"", "spaceing = \"6 in\"", "did you mean `spacing`?"),
+            ("spacing = \"6 in\"", "spacing = \"0 in\"", "`spacing`"),
+            ("spacing = \"6 in\"", "spacing = \"-6 in\"", "`spacing`"),
+            ("spacing = \"6 in\"", "spacing = 6", "with its unit"),
+            ("spacing = \"6 in\"", "spacing = \"6\"", "no unit"),
+            ("stagger = 0.5", "stagger = 1.5", "`stagger`"),
+            ("stagger = 0.5", "stagger = nan", "`stagger`"),
+            ("skew = 3.0", "skew = nan", "`tolerance.skew`"),
+            ("skew = 3.0", "skew = -1", "`tolerance.skew`"),
+            ("rows = 16", "rows = 0", "`rows`"),
+            ("rows = 16", "rows = 60", "fewer rows"),
+            ("rows = 16", "rows = 1.5", "whole number"),
+            ("rows = 16\n", "", "lacks `rows`"),
+            ("card-bar = \"149.6 mm\"", "card-bar = \"15 mm\"", "`card-bar`"),
+            ("unit = \"in\"", "unit = \"furlong\"", "`unit`"),
+            ("unit = \"in\"", "unit = ", "line 5"),
+        ] {
+            let message = change(from, to);
+            assert!(message.contains(says), "{to}: {message}");
+            assert!(!message.contains('\n'), "one line: {message}");
+        }
+    }
+}
