@@ -50,15 +50,24 @@ pub struct Check {
     pub drawn: Drawn,
 }
 
-/// What an overlay draws, in the frame of the solved plane.
+/// What an overlay draws, in the record's frame: x from the middle of what is seen.
 #[derive(Debug, Clone)]
 pub struct Drawn {
-    /// View of each photo.
-    pub views: Vec<PreparedView>,
+    /// View of each photo, of the solved plane.
+    views: Vec<PreparedView>,
+    /// x of the record's origin in the solved plane, mm.
+    x_middle: f64,
     /// Rows.
     pub rows: Vec<OverlayRow>,
     /// Outlines of the cards in each photo, px.
     pub cards_px: Vec<Vec<Vec<Point2>>>,
+}
+
+impl Drawn {
+    /// Takes a point of the record's frame to a photo, px.
+    pub fn to_photo(&self, photo: usize, place: Point2) -> Option<Point2> {
+        self.views[photo].photo_from_quilt(Point2::new(place.x + self.x_middle, place.y))
+    }
 }
 
 /// Why there is no record.
@@ -116,14 +125,24 @@ pub fn check(
     row: Option<u32>,
 ) -> Result<Check, CheckError> {
     if let Some(row) = row.filter(|row| *row == 0 || *row > plan.rows) {
-        return Err(CheckError::NotInPlan { row, rows: plan.rows });
+        return Err(CheckError::NotInPlan {
+            row,
+            rows: plan.rows,
+        });
     }
-    let path = |i: usize| photos.get(i).map_or_else(String::new, |p| p.path.display().to_string());
+    let path = |i: usize| {
+        photos
+            .get(i)
+            .map_or_else(String::new, |p| p.path.display().to_string())
+    };
     let cards: Vec<Vec<CardInPhoto>> = photos
         .par_iter()
         .enumerate()
         .map(|(i, photo)| {
-            find_cards(&photo.luma).map_err(|error| CheckError::Cards { path: path(i), error })
+            find_cards(&photo.luma).map_err(|error| CheckError::Cards {
+                path: path(i),
+                error,
+            })
         })
         .collect::<Result<_, _>>()?;
     let views: Vec<PhotoView> = photos
@@ -143,8 +162,10 @@ pub fn check(
         card_bar_mm: plan.card_bar_mm,
         priors: Priors::default(),
     };
-    let measured =
-        measure(&job).map_err(|error| CheckError::Rows { path: path(0), error })?;
+    let measured = measure(&job).map_err(|error| CheckError::Rows {
+        path: path(0),
+        error,
+    })?;
     let samples = design.sample(crate::line::strip::ARC_STEP_MM).len();
     let fingerprints: Vec<Fingerprint> = measured
         .rows
@@ -154,14 +175,17 @@ pub fn check(
     let numbering = number(&measured, &fingerprints, known, row);
     let newest = numbering.newest;
     if newest > plan.rows {
-        return Err(CheckError::NotInPlan { row: newest, rows: plan.rows });
+        return Err(CheckError::NotInPlan {
+            row: newest,
+            rows: plan.rows,
+        });
     }
     let last_index = measured.rows.last().map_or(0, |r| r.index);
-    let number_of = |i: usize| {
-        i64::from(newest) - i64::from(last_index - measured.rows[i].index)
-    };
+    let number_of = |i: usize| i64::from(newest) - i64::from(last_index - measured.rows[i].index);
     // Rows above row 1 cannot be: the plan or the numbering is wrong.
-    let rows: Vec<usize> = (0..measured.rows.len()).filter(|i| number_of(*i) >= 1).collect();
+    let rows: Vec<usize> = (0..measured.rows.len())
+        .filter(|i| number_of(*i) >= 1)
+        .collect();
     let place = Place::new(&measured, &rows);
     let mut warnings = numbering.warnings;
     warnings.extend(look_for_trouble(&measured, &cards, photos));
@@ -173,7 +197,16 @@ pub fn check(
     let gap_records: Vec<GapRecord> = rows
         .windows(2)
         .filter(|pair| number_of(pair[1]) == number_of(pair[0]) + 1)
-        .map(|pair| place.gap(&measured, pair[0], pair[1], number_of(pair[0]) as u32, plan, design))
+        .map(|pair| {
+            place.gap(
+                &measured,
+                pair[0],
+                pair[1],
+                number_of(pair[0]) as u32,
+                plan,
+                design,
+            )
+        })
         .collect();
     let photo_records = photos
         .iter()
@@ -187,11 +220,22 @@ pub fn check(
         .filter(|d| shown.contains(&d.row))
         .collect();
     let Some(newest_record) = row_records.last() else {
-        return Err(CheckError::Rows { path: path(0), error: CannotMeasure::NoRow });
+        return Err(CheckError::Rows {
+            path: path(0),
+            error: CannotMeasure::NoRow,
+        });
     };
     let situation = Situation::new(plan, newest_record, &gap_records, &known.gaps, &warnings);
     let verdict = decide(plan, &situation);
-    let drawn = drawn(&measured, &rows, &number_of, &row_records, &place, &cards, plan);
+    let drawn = drawn(
+        &measured,
+        &rows,
+        &number_of,
+        &row_records,
+        &place,
+        &cards,
+        plan,
+    );
     let record = Record {
         schema: SCHEMA.to_owned(),
         photos: photo_records,
@@ -204,8 +248,18 @@ pub fn check(
         .last()
         .and_then(|i| fingerprints.get(*i))
         .cloned()
-        .unwrap_or(Fingerprint { samples_per_repeat: 0, hundredths_mm: Vec::new() });
-    Ok(Check { record, row: newest, is_retake: numbering.is_retake, warnings, fingerprint, drawn })
+        .unwrap_or(Fingerprint {
+            samples_per_repeat: 0,
+            hundredths_mm: Vec::new(),
+        });
+    Ok(Check {
+        record,
+        row: newest,
+        is_retake: numbering.is_retake,
+        warnings,
+        fingerprint,
+        drawn,
+    })
 }
 
 struct Numbering {
@@ -231,9 +285,12 @@ fn number(
         .flat_map(|(print, row)| {
             known.fingerprints.iter().filter_map(move |(number, old)| {
                 let likeness = print.likeness(old);
-                likeness
-                    .is_same_row()
-                    .then(|| (likeness.correlation, *number + (last_index - row.index) as u32))
+                likeness.is_same_row().then(|| {
+                    (
+                        likeness.correlation,
+                        *number + (last_index - row.index) as u32,
+                    )
+                })
             })
         })
         .max_by(|a, b| a.0.total_cmp(&b.0))
@@ -243,7 +300,9 @@ fn number(
     let newest = match (told, recognised) {
         (Some(told), Some(seen)) if told != seen => {
             warnings.push(Warning {
-                what: format!("By its own wobble the newest row looks like row {seen}, not row {told}."),
+                what: format!(
+                    "By its own wobble the newest row looks like row {seen}, not row {told}."
+                ),
                 remedy: format!("Leave --row out, or undo row {told} if it is wrong."),
                 spoils: false,
             });
@@ -256,11 +315,19 @@ fn number(
         }
         (None, None) => expected,
     };
-    Numbering { newest, is_retake: in_journal(newest), warnings }
+    Numbering {
+        newest,
+        is_retake: in_journal(newest),
+        warnings,
+    }
 }
 
 /// What the measuring noticed that the numbers do not say.
-fn look_for_trouble(measured: &Measured, cards: &[Vec<CardInPhoto>], photos: &[Photo]) -> Vec<Warning> {
+fn look_for_trouble(
+    measured: &Measured,
+    cards: &[Vec<CardInPhoto>],
+    photos: &[Photo],
+) -> Vec<Warning> {
     let mut warnings = Vec::new();
     for (photo, cards) in cards.iter().enumerate() {
         for card in cards {
@@ -276,19 +343,30 @@ fn look_for_trouble(measured: &Measured, cards: &[Vec<CardInPhoto>], photos: &[P
         }
         if let Some(really) = photos[photo].really {
             warnings.push(Warning {
-                what: format!("{} is really {really}; it was read as that.", photos[photo].path.display()),
+                what: format!(
+                    "{} is really {really}; it was read as that.",
+                    photos[photo].path.display()
+                ),
                 remedy: "Give it the right ending.".to_owned(),
                 spoils: false,
             });
         }
     }
-    let longest = measured.rows.iter().map(|r| r.trace.found_mm()).fold(0.0, f64::max);
+    let longest = measured
+        .rows
+        .iter()
+        .map(|r| r.trace.found_mm())
+        .fold(0.0, f64::max);
     if let Some(newest) = measured.rows.last() {
         let share = share_found(newest);
         if share < 0.3 {
             warnings.push(Warning {
-                what: format!("The newest row's stitching could be followed on only {:.0} % of its line.", 100.0 * share),
-                remedy: "Retake it from nearer, with light falling across the quilt from one side.".to_owned(),
+                what: format!(
+                    "The newest row's stitching could be followed on only {:.0} % of its line.",
+                    100.0 * share
+                ),
+                remedy: "Retake it from nearer, with light falling across the quilt from one side."
+                    .to_owned(),
                 spoils: true,
             });
         }
@@ -310,7 +388,8 @@ fn look_for_trouble(measured: &Measured, cards: &[Vec<CardInPhoto>], photos: &[P
     if let Some(below) = measured.dropped_below {
         warnings.push(Warning {
             what: "There may be one more row below, too faint to measure.".to_owned(),
-            remedy: "Retake the photo with light falling across the quilt from one side.".to_owned(),
+            remedy: "Retake the photo with light falling across the quilt from one side."
+                .to_owned(),
             spoils: below > 0.3,
         });
     }
@@ -319,7 +398,9 @@ fn look_for_trouble(measured: &Measured, cards: &[Vec<CardInPhoto>], photos: &[P
 
 fn capital(text: &str) -> String {
     let mut chars = text.chars();
-    chars.next().map_or(String::new(), |c| c.to_uppercase().chain(chars).collect())
+    chars
+        .next()
+        .map_or(String::new(), |c| c.to_uppercase().chain(chars).collect())
 }
 
 fn share_found(row: &crate::row::measure::RowMeasured) -> f64 {
@@ -339,7 +420,9 @@ fn corner_misfit(measured: &Measured, photo: usize, card: &CardInPhoto) -> (f64,
     for corner in &card.corners {
         let on_card = corner.on_card_mm * measured.card_scale;
         let space = pose.in_space(on_card, &measured.state.surface);
-        let Some(px) = view.photo_from_space(&space) else { continue };
+        let Some(px) = view.photo_from_space(&space) else {
+            continue;
+        };
         let off = (px - corner.in_photo_px).norm();
         sum += off * off;
         worst = worst.max(off * mm_per_px(view, Point2::new(pose.x, pose.s)));
@@ -348,8 +431,12 @@ fn corner_misfit(measured: &Measured, photo: usize, card: &CardInPhoto) -> (f64,
 }
 
 fn mm_per_px(view: &PreparedView, place: Point2) -> f64 {
-    let along = view.photo_per_mm(place, nalgebra::Vector2::x()).map_or(1.0, |v| v.norm());
-    let down = view.photo_per_mm(place, nalgebra::Vector2::y()).map_or(1.0, |v| v.norm());
+    let along = view
+        .photo_per_mm(place, nalgebra::Vector2::x())
+        .map_or(1.0, |v| v.norm());
+    let down = view
+        .photo_per_mm(place, nalgebra::Vector2::y())
+        .map_or(1.0, |v| v.norm());
     2.0 / (along + down)
 }
 
@@ -365,14 +452,15 @@ fn photo_record(
         .iter()
         .map(|c| corner_misfit(measured, i, c).0.powi(2) * c.corners.len() as f64)
         .sum();
-    let middle = measured
-        .rows
-        .last()
-        .map(|r| seen_range(r))
-        .map_or(Point2::origin(), |(from, to)| {
-            let x = (from + to) / 2.0;
-            Point2::new(x, measured.state.rows[measured.rows.len() - 1].y(x))
-        });
+    let middle =
+        measured
+            .rows
+            .last()
+            .map(|r| seen_range(r))
+            .map_or(Point2::origin(), |(from, to)| {
+                let x = (from + to) / 2.0;
+                Point2::new(x, measured.state.rows[measured.rows.len() - 1].y(x))
+            });
     PhotoRecord {
         path: photo.path.display().to_string(),
         cards: cards.iter().map(|c| c.card.to_string()).collect(),
@@ -403,8 +491,10 @@ struct Place {
 
 impl Place {
     fn new(measured: &Measured, rows: &[usize]) -> Place {
-        let ranges: Vec<(f64, f64)> =
-            rows.iter().map(|i| seen_range(&measured.rows[*i])).collect();
+        let ranges: Vec<(f64, f64)> = rows
+            .iter()
+            .map(|i| seen_range(&measured.rows[*i]))
+            .collect();
         let left = ranges.iter().map(|r| r.0).fold(f64::MAX, f64::min);
         let right = ranges.iter().map(|r| r.1).fold(f64::MIN, f64::max);
         Place {
@@ -434,7 +524,10 @@ impl Place {
             .flat_map(|(i, a)| gradient.iter().map(move |(j, b)| (*i, *j, a * b)))
             .map(|(i, j, w)| w * measured.covariance[(i, j)])
             .sum();
-        Uncertain { value, u: variance.max(0.0).sqrt() }
+        Uncertain {
+            value,
+            u: variance.max(0.0).sqrt(),
+        }
     }
 
     fn baseline_at(x: f64, sign: f64) -> [f64; 4] {
@@ -457,7 +550,10 @@ impl Place {
         let x = self.x_middle;
         let offset = self.linear(
             measured,
-            &[(i, Place::baseline_at(x, 1.0)), (self.datum, Place::baseline_at(x, -1.0))],
+            &[
+                (i, Place::baseline_at(x, 1.0)),
+                (self.datum, Place::baseline_at(x, -1.0)),
+            ],
         );
         let chord = |sign: f64| [0.0, sign, sign * (self.left + self.right), 0.0];
         let slope = self.linear(measured, &[(i, chord(1.0)), (self.datum, chord(-1.0))]);
@@ -466,7 +562,10 @@ impl Place {
         let trace = &row.trace;
         let missed: Vec<Stretch> = missed(row)
             .into_iter()
-            .map(|(a, b)| Stretch { from_mm: a - self.x_middle, to_mm: b - self.x_middle })
+            .map(|(a, b)| Stretch {
+                from_mm: a - self.x_middle,
+                to_mm: b - self.x_middle,
+            })
             .collect();
         let _ = middle;
         let visible = trace
@@ -481,7 +580,10 @@ impl Place {
             seen_from_mm: from - self.x_middle,
             seen_to_mm: to - self.x_middle,
             offset_mm: offset,
-            slope_mm_per_m: Uncertain { value: slope.value * 1000.0, u: slope.u * 1000.0 },
+            slope_mm_per_m: Uncertain {
+                value: slope.value * 1000.0,
+                u: slope.u * 1000.0,
+            },
             bow_mm: bow,
             shift_mm: shift,
             wobble_mm: row.wobble_mm,
@@ -494,13 +596,19 @@ impl Place {
     fn shift(&self, measured: &Measured, i: usize, plan: &Plan, design: &Design) -> Uncertain {
         let sum = self.linear(
             measured,
-            &[(i, [0.0, 0.0, 0.0, 1.0]), (self.datum, [0.0, 0.0, 0.0, -1.0])],
+            &[
+                (i, [0.0, 0.0, 0.0, 1.0]),
+                (self.datum, [0.0, 0.0, 0.0, -1.0]),
+            ],
         );
         let rows = f64::from(measured.rows[i].index - measured.rows[self.datum].index);
         let repeat = design.repeat_mm * (1.0 + measured.state.stretch.x);
         let planned = (rows * plan.stagger).rem_euclid(1.0) * repeat;
         let off = sum.value - planned;
-        Uncertain { value: off - (off / repeat).round() * repeat, u: sum.u }
+        Uncertain {
+            value: off - (off / repeat).round() * repeat,
+            u: sum.u,
+        }
     }
 
     fn gap(
@@ -512,21 +620,36 @@ impl Place {
         plan: &Plan,
         design: &Design,
     ) -> GapRecord {
-        let (a, b) = (seen_range(&measured.rows[upper]), seen_range(&measured.rows[lower]));
+        let (a, b) = (
+            seen_range(&measured.rows[upper]),
+            seen_range(&measured.rows[lower]),
+        );
         let (left, right) = (a.0.max(b.0), a.1.min(b.1));
         let difference = |x: f64| {
             self.linear(
                 measured,
-                &[(lower, Place::baseline_at(x, 1.0)), (upper, Place::baseline_at(x, -1.0))],
+                &[
+                    (lower, Place::baseline_at(x, 1.0)),
+                    (upper, Place::baseline_at(x, -1.0)),
+                ],
             )
         };
-        let spacing = [(At::Left, left), (At::Centre, (left + right) / 2.0), (At::Right, right)]
-            .into_iter()
-            .map(|(at, x)| {
-                let spacing = difference(x);
-                SpacingRecord { at, x_mm: x - self.x_middle, value: spacing.value, u: spacing.u }
-            })
-            .collect();
+        let spacing = [
+            (At::Left, left),
+            (At::Centre, (left + right) / 2.0),
+            (At::Right, right),
+        ]
+        .into_iter()
+        .map(|(at, x)| {
+            let spacing = difference(x);
+            SpacingRecord {
+                at,
+                x_mm: x - self.x_middle,
+                value: spacing.value,
+                u: spacing.u,
+            }
+        })
+        .collect();
         let chord = |sign: f64| [0.0, sign, sign * (left + right), 0.0];
         let skew = self.linear(measured, &[(lower, chord(1.0)), (upper, chord(-1.0))]);
         let half = (right - left) / 2.0;
@@ -539,7 +662,10 @@ impl Place {
             plan_mm: plan.spacing_mm,
             clearance_mm: clearance_mm(&measured.rows[upper], &measured.rows[lower]).map(|value| {
                 // The two lines' own places on top of the gap's.
-                Uncertain { value, u: (at_centre.u.powi(2) + 2.0 * 0.3f64.powi(2)).sqrt() }
+                Uncertain {
+                    value,
+                    u: (at_centre.u.powi(2) + 2.0 * 0.3f64.powi(2)).sqrt(),
+                }
             }),
             plan_clearance_mm: crate::row::missed::planned_clearance_mm(
                 design,
@@ -547,7 +673,10 @@ impl Place {
                 plan.stagger,
             ),
             spacing,
-            skew_mm_per_m: Uncertain { value: skew.value * 1000.0, u: skew.u * 1000.0 },
+            skew_mm_per_m: Uncertain {
+                value: skew.value * 1000.0,
+                u: skew.u * 1000.0,
+            },
             bow_mm: bow,
         }
     }
@@ -567,17 +696,18 @@ fn drawn(
         (0..=24)
             .map(|k| {
                 let x = from + (to - from) * f64::from(k) / 24.0;
-                Point2::new(x, state.rows[i].y(x) + by)
+                Point2::new(x - place.x_middle, state.rows[i].y(x) + by)
             })
             .collect()
     };
+    let recorded = |p: Point2| Point2::new(p.x - place.x_middle, p.y);
     let stretches = |i: usize, test: &dyn Fn(&crate::row::trace::TracePoint) -> bool| {
         measured.rows[i]
             .trace
             .points
             .chunk_by(|a, b| test(a) == test(b) && a.photo == b.photo)
             .filter(|run| run.len() >= 12 && test(&run[0]))
-            .map(|run| run.iter().map(|p| p.on_quilt).collect::<Vec<_>>())
+            .map(|run| run.iter().map(|p| recorded(p.on_quilt)).collect::<Vec<_>>())
             .collect::<Vec<_>>()
     };
     let overlay_rows = rows
@@ -586,7 +716,10 @@ fn drawn(
         .map(|(&i, record)| {
             let (from, to) = seen_range(&measured.rows[i]);
             let trace = &measured.rows[i].trace;
-            let upper = rows.iter().position(|r| *r == i).and_then(|k| k.checked_sub(1));
+            let upper = rows
+                .iter()
+                .position(|r| *r == i)
+                .and_then(|k| k.checked_sub(1));
             let planned = upper
                 .filter(|k| number_of(rows[*k]) + 1 == number_of(i))
                 .map(|k| baseline(rows[k], from, to, plan.spacing_mm));
@@ -597,16 +730,15 @@ fn drawn(
                 }) && !p.found
                     && p.is_visible()
             };
-            let within = |p: &crate::row::trace::TracePoint| {
-                p.on_quilt.x >= from && p.on_quilt.x <= to
-            };
+            let within =
+                |p: &crate::row::trace::TracePoint| p.on_quilt.x >= from && p.on_quilt.x <= to;
             OverlayRow {
                 number: record.row,
                 line_mm: trace
                     .points
                     .iter()
                     .filter(|p| within(p) && p.photo == trace.points[0].photo)
-                    .map(|p| p.on_quilt)
+                    .map(|p| recorded(p.on_quilt))
                     .collect(),
                 baseline_mm: baseline(i, from, to, 0.0),
                 planned_baseline_mm: planned,
@@ -620,14 +752,26 @@ fn drawn(
     let cards_px = cards
         .iter()
         .zip(&measured.views)
-        .map(|(cards, view)| cards.iter().map(|card| outline_px(measured, view, card)).collect())
+        .map(|(cards, view)| {
+            cards
+                .iter()
+                .map(|card| outline_px(measured, view, card))
+                .collect()
+        })
         .collect();
-    Drawn { views: measured.views.clone(), rows: overlay_rows, cards_px }
+    Drawn {
+        views: measured.views.clone(),
+        x_middle: place.x_middle,
+        rows: overlay_rows,
+        cards_px,
+    }
 }
 
 fn outline_px(measured: &Measured, view: &PreparedView, card: &CardInPhoto) -> Vec<Point2> {
     let id: CardId = card.card;
-    let Some(index) = measured.cards.iter().position(|c| *c == id) else { return Vec::new() };
+    let Some(index) = measured.cards.iter().position(|c| *c == id) else {
+        return Vec::new();
+    };
     let (w, h) = id.size_mm();
     [(-0.5, -0.5), (0.5, -0.5), (0.5, 0.5), (-0.5, 0.5)]
         .into_iter()

@@ -10,6 +10,7 @@
 
 pub mod card;
 pub mod check;
+pub mod cli;
 pub mod design;
 pub mod gap;
 pub mod geometry;

@@ -1,2 +1,5 @@
-//! The rowsight command.
-fn main() {}
+//! The command-line program; everything it does is in the library.
+
+fn main() -> std::process::ExitCode {
+    rowsight::cli::run()
+}

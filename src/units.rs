@@ -97,8 +97,11 @@ pub fn parse_length(text: &str) -> Result<Mm, LengthError> {
     while !rest.is_empty() {
         let (number, after) = take_number(rest).ok_or_else(bad)?;
         let after = after.trim_start();
-        let word: usize =
-            after.chars().take_while(|c| c.is_alphabetic()).map(char::len_utf8).sum();
+        let word: usize = after
+            .chars()
+            .take_while(|c| c.is_alphabetic())
+            .map(char::len_utf8)
+            .sum();
         let (unit, after) = match after.chars().next() {
             Some('"') if after.starts_with("\"") => (25.4, &after[1..]),
             Some('\'') => match after.strip_prefix("''") {
@@ -118,7 +121,10 @@ pub fn parse_length(text: &str) -> Result<Mm, LengthError> {
                     "yd" | "yard" | "yards" => 914.4,
                     _ => return Err(bad()),
                 };
-                (unit, after[word..].strip_prefix('.').unwrap_or(&after[word..]))
+                (
+                    unit,
+                    after[word..].strip_prefix('.').unwrap_or(&after[word..]),
+                )
             }
         };
         total += number * unit;
@@ -183,13 +189,16 @@ fn take_number(text: &str) -> Option<(f64, &str)> {
 }
 
 fn take_digits(text: &str) -> Option<(f64, &str)> {
-    let end = text.find(|c: char| !c.is_ascii_digit()).unwrap_or(text.len());
+    let end = text
+        .find(|c: char| !c.is_ascii_digit())
+        .unwrap_or(text.len());
     Some((text[..end].parse().ok()?, &text[end..]))
 }
 
 fn take_decimal(text: &str) -> (Option<f64>, &str) {
-    let end =
-        text.find(|c: char| !(c.is_ascii_digit() || c == '.' || c == ',')).unwrap_or(text.len());
+    let end = text
+        .find(|c: char| !(c.is_ascii_digit() || c == '.' || c == ','))
+        .unwrap_or(text.len());
     let number = text[..end].replace(',', ".");
     match number.parse() {
         Ok(value) => (Some(value), &text[end..]),
@@ -248,13 +257,30 @@ mod tests {
 
     #[test]
     fn what_is_no_length_is_refused_with_an_example() {
-        for text in ["", "84", "abc", "84 parsecs", "in", "1/0in", "84in in", "NaN mm", "inf mm", "1e9 mm"] {
+        for text in [
+            "",
+            "84",
+            "abc",
+            "84 parsecs",
+            "in",
+            "1/0in",
+            "84in in",
+            "NaN mm",
+            "inf mm",
+            "1e9 mm",
+        ] {
             let error = parse_length(text).expect_err(text);
             assert!(error.to_string().contains("84in"), "{text}: {error}");
         }
         assert!(matches!(parse_length("900m"), Err(LengthError::TooLong(_))));
-        assert!(matches!(parse_positive_length("0in"), Err(LengthError::NotPositive(_))));
-        assert!(matches!(parse_positive_length("-5mm"), Err(LengthError::NotPositive(_))));
+        assert!(matches!(
+            parse_positive_length("0in"),
+            Err(LengthError::NotPositive(_))
+        ));
+        assert!(matches!(
+            parse_positive_length("-5mm"),
+            Err(LengthError::NotPositive(_))
+        ));
     }
 
     proptest! {

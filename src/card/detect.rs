@@ -115,7 +115,10 @@ pub fn find_cards(luma: &GrayImage) -> Result<Vec<CardInPhoto>, CardError> {
 /// Tags of the family in the picture shrunk by a whole factor.
 fn read_tags(luma: &GrayImage, factor: u32) -> Result<Vec<Tag>, CardError> {
     let failed = |e: apriltag::Error| CardError::Detector(e.to_string());
-    let (w, h) = ((luma.width() / factor) as usize, (luma.height() / factor) as usize);
+    let (w, h) = (
+        (luma.width() / factor) as usize,
+        (luma.height() / factor) as usize,
+    );
     let mut image = Image::zeros_with_alignment(w, h, 16).map_err(failed)?;
     let stride = image.stride();
     shrink(luma, factor as usize, image.as_slice_mut(), stride, w, h);
@@ -150,18 +153,21 @@ fn shrink(luma: &GrayImage, factor: usize, out: &mut [u8], stride: usize, w: usi
     let full = luma.width() as usize;
     let source = luma.as_raw();
     let area = (factor * factor) as u32;
-    out.par_chunks_mut(stride).take(h).enumerate().for_each(|(y, line)| {
-        let mut sums = vec![0u32; w];
-        for row in y * factor..(y + 1) * factor {
-            let pixels = &source[row * full..row * full + w * factor];
-            for (sum, group) in sums.iter_mut().zip(pixels.chunks_exact(factor)) {
-                *sum += group.iter().map(|p| u32::from(*p)).sum::<u32>();
+    out.par_chunks_mut(stride)
+        .take(h)
+        .enumerate()
+        .for_each(|(y, line)| {
+            let mut sums = vec![0u32; w];
+            for row in y * factor..(y + 1) * factor {
+                let pixels = &source[row * full..row * full + w * factor];
+                for (sum, group) in sums.iter_mut().zip(pixels.chunks_exact(factor)) {
+                    *sum += group.iter().map(|p| u32::from(*p)).sum::<u32>();
+                }
             }
-        }
-        for (o, sum) in line.iter_mut().zip(sums) {
-            *o = ((sum + area / 2) / area) as u8;
-        }
-    });
+            for (o, sum) in line.iter_mut().zip(sums) {
+                *o = ((sum + area / 2) / area) as u8;
+            }
+        });
 }
 
 /// Cards from tags: those that agree with each other, then the patches between them.
@@ -169,7 +175,12 @@ fn gather(luma: &GrayImage, tags: &[Tag]) -> Result<Vec<CardInPhoto>, CardError>
     let mut by_card: BTreeMap<CardId, BTreeMap<usize, Vec<&Tag>>> = BTreeMap::new();
     for tag in tags {
         if let Some((card, place)) = u16::try_from(tag.id).ok().and_then(CardId::of_tag) {
-            by_card.entry(card).or_default().entry(place).or_default().push(tag);
+            by_card
+                .entry(card)
+                .or_default()
+                .entry(place)
+                .or_default()
+                .push(tag);
         }
     }
     if by_card.is_empty() {
@@ -178,7 +189,9 @@ fn gather(luma: &GrayImage, tags: &[Tag]) -> Result<Vec<CardInPhoto>, CardError>
     let mut cards = Vec::new();
     let mut too_little = None;
     for (card, places) in by_card {
-        let Some(agreed) = agreeing(card, &places)? else { continue };
+        let Some(agreed) = agreeing(card, &places)? else {
+            continue;
+        };
         match card_in_photo(luma, card, &agreed) {
             Some(found) => cards.push(found),
             None => too_little = Some(card),
@@ -197,10 +210,13 @@ fn agreeing<'a>(
     places: &BTreeMap<usize, Vec<&'a Tag>>,
 ) -> Result<Option<Vec<(usize, &'a Tag)>>, CardError> {
     // Every tag in turn speaks for a plane; the one most others agree with wins.
-    let all: Vec<(usize, &Tag)> =
-        places.iter().flat_map(|(place, tags)| tags.iter().map(|t| (*place, *t))).collect();
+    let all: Vec<(usize, &Tag)> = places
+        .iter()
+        .flat_map(|(place, tags)| tags.iter().map(|t| (*place, *t)))
+        .collect();
     let agree_with = |place: usize, tag: &Tag| -> Vec<(usize, &'a Tag)> {
-        let Ok(plane) = Homography::from_points(&card.tag_corners_mm(place), &tag.corners_px) else {
+        let Ok(plane) = Homography::from_points(&card.tag_corners_mm(place), &tag.corners_px)
+        else {
             return Vec::new();
         };
         // One tag's plane is uncertain far off: the error grows with the distance in tag sides.
@@ -225,7 +241,10 @@ fn agreeing<'a>(
         }
         agreed.into_iter().collect()
     };
-    let Some(best) = all.iter().map(|(place, tag)| agree_with(*place, tag)).max_by_key(Vec::len)
+    let Some(best) = all
+        .iter()
+        .map(|(place, tag)| agree_with(*place, tag))
+        .max_by_key(Vec::len)
     else {
         return Ok(None);
     };
@@ -244,7 +263,13 @@ fn agreeing<'a>(
 }
 
 fn middle(tag: &Tag) -> Point2 {
-    Point2::from(tag.corners_px.iter().map(|p| p.coords).sum::<nalgebra::Vector2<f64>>() / 4.0)
+    Point2::from(
+        tag.corners_px
+            .iter()
+            .map(|p| p.coords)
+            .sum::<nalgebra::Vector2<f64>>()
+            / 4.0,
+    )
 }
 
 fn side_px(tag: &Tag) -> f64 {
@@ -262,8 +287,10 @@ fn card_in_photo(luma: &GrayImage, card: CardId, tags: &[(usize, &Tag)]) -> Opti
     let mut corners = refine_patches(luma, card, &plane);
     // What was found places the rest better.
     if corners.len() >= 4 && corners.len() < card.patches_mm().len() {
-        let (mm, px): (Vec<Point2>, Vec<Point2>) =
-            corners.iter().map(|c| (c.on_card_mm, c.in_photo_px)).unzip();
+        let (mm, px): (Vec<Point2>, Vec<Point2>) = corners
+            .iter()
+            .map(|c| (c.on_card_mm, c.in_photo_px))
+            .unzip();
         if let Ok(plane) = Homography::from_points(&mm, &px) {
             let again = refine_patches(luma, card, &plane);
             if again.len() > corners.len() {
@@ -273,14 +300,17 @@ fn card_in_photo(luma: &GrayImage, card: CardId, tags: &[(usize, &Tag)]) -> Opti
     }
     if corners.len() < ENOUGH_PATCHES {
         for (place, tag) in tags {
-            corners.extend(card.tag_corners_mm(*place).into_iter().zip(tag.corners_px).map(
-                |(on_card_mm, in_photo_px)| CornerInPhoto {
-                    on_card_mm,
-                    in_photo_px,
-                    covariance_px2: Matrix2::identity() * tag.u_px.powi(2),
-                    kind: CornerKind::Tag,
-                },
-            ));
+            corners.extend(
+                card.tag_corners_mm(*place)
+                    .into_iter()
+                    .zip(tag.corners_px)
+                    .map(|(on_card_mm, in_photo_px)| CornerInPhoto {
+                        on_card_mm,
+                        in_photo_px,
+                        covariance_px2: Matrix2::identity() * tag.u_px.powi(2),
+                        kind: CornerKind::Tag,
+                    }),
+            );
         }
     }
     // A single tag's square is a plane, but a poor one; it takes more of the card to measure by.
@@ -294,7 +324,11 @@ fn card_in_photo(luma: &GrayImage, card: CardId, tags: &[(usize, &Tag)]) -> Opti
 /// Whether the corners reach far enough both ways to hold a plane: 40 mm at least.
 fn spread(corners: &[CornerInPhoto]) -> bool {
     let n = corners.len() as f64;
-    let mean = corners.iter().map(|c| c.on_card_mm.coords).sum::<nalgebra::Vector2<f64>>() / n;
+    let mean = corners
+        .iter()
+        .map(|c| c.on_card_mm.coords)
+        .sum::<nalgebra::Vector2<f64>>()
+        / n;
     let scatter: Matrix2<f64> = corners
         .iter()
         .map(|c| {
@@ -306,7 +340,9 @@ fn spread(corners: &[CornerInPhoto]) -> bool {
 }
 
 fn complete(cards: &[CardInPhoto]) -> bool {
-    cards.iter().all(|c| c.corners.len() * 10 >= c.card.patches_mm().len() * 9)
+    cards
+        .iter()
+        .all(|c| c.corners.len() * 10 >= c.card.patches_mm().len() * 9)
 }
 
 fn measurable(cards: &[CardInPhoto]) -> bool {
@@ -339,7 +375,8 @@ fn explain(luma: &GrayImage, tags: &[Tag], error: CardError) -> CardError {
     let pixels = luma.as_raw();
     let sampled = pixels.iter().step_by(7);
     let n = sampled.clone().count().max(1);
-    let share = |test: fn(u8) -> bool| sampled.clone().filter(|p| test(**p)).count() as f64 / n as f64;
+    let share =
+        |test: fn(u8) -> bool| sampled.clone().filter(|p| test(**p)).count() as f64 / n as f64;
     if share(|p| p >= 250) > 0.35 {
         CardError::OverExposed
     } else if share(|p| p < 16) > 0.9 {

@@ -31,18 +31,31 @@ const N: usize = 7;
 static LINEAR: LazyLock<[f32; 256]> = LazyLock::new(|| {
     std::array::from_fn(|v| {
         let c = v as f64 / 255.0;
-        let linear = if c <= 0.04045 { c / 12.92 } else { ((c + 0.055) / 1.055).powf(2.4) };
+        let linear = if c <= 0.04045 {
+            c / 12.92
+        } else {
+            ((c + 0.055) / 1.055).powf(2.4)
+        };
         linear as f32
     })
 });
 
 /// The card's patches as seen, starting from a plane that is right to a pixel or two.
-pub fn refine_patches(luma: &GrayImage, card: CardId, photo_from_card: &Homography) -> Vec<CornerInPhoto> {
+pub fn refine_patches(
+    luma: &GrayImage,
+    card: CardId,
+    photo_from_card: &Homography,
+) -> Vec<CornerInPhoto> {
     card.patches_mm()
         .into_iter()
         .filter_map(|on_card_mm| {
             let (in_photo_px, covariance_px2) = refine(luma, on_card_mm, photo_from_card)?;
-            Some(CornerInPhoto { on_card_mm, in_photo_px, covariance_px2, kind: CornerKind::Patch })
+            Some(CornerInPhoto {
+                on_card_mm,
+                in_photo_px,
+                covariance_px2,
+                kind: CornerKind::Patch,
+            })
         })
         .collect()
 }
@@ -68,8 +81,14 @@ fn refine(
     let mut result = None;
     for _ in 0..2 {
         let reach = (px_per_mm.column(0).abs() + px_per_mm.column(1).abs()) * half_mm;
-        let (x0, x1) = ((middle.x - reach.x).floor() as i64, (middle.x + reach.x).ceil() as i64);
-        let (y0, y1) = ((middle.y - reach.y).floor() as i64, (middle.y + reach.y).ceil() as i64);
+        let (x0, x1) = (
+            (middle.x - reach.x).floor() as i64,
+            (middle.x + reach.x).ceil() as i64,
+        );
+        let (y0, y1) = (
+            (middle.y - reach.y).floor() as i64,
+            (middle.y + reach.y).ceil() as i64,
+        );
         if x0 < 0 || y0 < 0 || x1 >= w || y1 >= h || (x1 - x0) * (y1 - y0) > 250_000 {
             return None;
         }
@@ -144,7 +163,13 @@ fn fit(
             let d_middle = -(mm_per_px.transpose() * along) - Vector2::new(p[3], p[4]);
             let d_sigma = p[5] * (du * q.x * ev + eu * dv * q.y) / sigma;
             let row = SVector::<f64, N>::from_column_slice(&[
-                d_middle.x, d_middle.y, 1.0, local.x, local.y, -eu * ev, d_sigma,
+                d_middle.x,
+                d_middle.y,
+                1.0,
+                local.x,
+                local.y,
+                -eu * ev,
+                d_sigma,
             ]);
             normal += row * row.transpose();
             right += row * r;
@@ -186,7 +211,8 @@ fn edge(x: f64, sigma: f64) -> (f64, f64) {
 /// Error function to 1.5e-7: Abramowitz and Stegun, Handbook of Mathematical Functions, 7.1.26.
 fn erf(x: f64) -> f64 {
     let t = 1.0 / (1.0 + 0.327_591_1 * x.abs());
-    let poly = ((((1.061_405_429 * t - 1.453_152_027) * t + 1.421_413_741) * t - 0.284_496_736) * t
+    let poly = ((((1.061_405_429 * t - 1.453_152_027) * t + 1.421_413_741) * t - 0.284_496_736)
+        * t
         + 0.254_829_592)
         * t;
     let y = 1.0 - poly * (-x * x).exp();

@@ -141,7 +141,10 @@ impl Journal {
     ///
     /// [`JournalError`]; nothing is changed then.
     pub fn open(folder: &Path) -> Result<Journal, JournalError> {
-        Journal::open_with(folder, OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE)
+        Journal::open_with(
+            folder,
+            OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE,
+        )
     }
 
     /// Opens the quilt's journal to read it only; `None` when there is none yet.
@@ -165,15 +168,18 @@ impl Journal {
     fn open_with(folder: &Path, flags: OpenFlags) -> Result<Journal, JournalError> {
         let path = folder.join(FILE_NAME);
         let wrap = |e| error(&path, e);
-        let database =
-            Connection::open_with_flags(&path, flags | OpenFlags::SQLITE_OPEN_NO_MUTEX).map_err(wrap)?;
+        let database = Connection::open_with_flags(&path, flags | OpenFlags::SQLITE_OPEN_NO_MUTEX)
+            .map_err(wrap)?;
         database.busy_timeout(PATIENCE).map_err(wrap)?;
         database
             .execute_batch(
                 "PRAGMA journal_mode = DELETE; PRAGMA synchronous = EXTRA; PRAGMA foreign_keys = ON;",
             )
             .map_err(wrap)?;
-        let mut journal = Journal { folder: folder.to_owned(), database };
+        let mut journal = Journal {
+            folder: folder.to_owned(),
+            database,
+        };
         schema::bring_up_to_date(&mut journal.database, &path)?;
         Ok(journal)
     }
@@ -190,14 +196,21 @@ impl Journal {
     pub fn save(&mut self, check: &NewCheck) -> Result<i64, JournalError> {
         let path = self.path();
         let wrap = |e| error(&path, e);
-        let json = serde_json::to_string(check.record)
-            .map_err(|e| JournalError::Other { path: path.clone(), reason: e.to_string() })?;
-        let fingerprint = serde_json::to_string(check.fingerprint)
-            .map_err(|e| JournalError::Other { path: path.clone(), reason: e.to_string() })?;
+        let json = serde_json::to_string(check.record).map_err(|e| JournalError::Other {
+            path: path.clone(),
+            reason: e.to_string(),
+        })?;
+        let fingerprint =
+            serde_json::to_string(check.fingerprint).map_err(|e| JournalError::Other {
+                path: path.clone(),
+                reason: e.to_string(),
+            })?;
         for photo in check.photos {
             self.keep(photo)?;
         }
-        let saved = jiff::ZonedDateTime::now().datetime().round(jiff::Unit::Second);
+        let saved = jiff::ZonedDateTime::now()
+            .datetime()
+            .round(jiff::Unit::Second);
         let saved = saved.map_or_else(|_| String::new(), |t| t.to_string());
         // IMMEDIATE: the write lock is taken at once, so two writers come one after the other.
         let transaction = self
@@ -214,7 +227,14 @@ impl Journal {
             .execute(
                 "INSERT INTO checks (row, saved, standing, record, fingerprint, plan, version)
                  VALUES (?1, ?2, 'current', ?3, ?4, ?5, ?6)",
-                params![check.row, saved, json, fingerprint, check.plan, env!("CARGO_PKG_VERSION")],
+                params![
+                    check.row,
+                    saved,
+                    json,
+                    fingerprint,
+                    check.plan,
+                    env!("CARGO_PKG_VERSION")
+                ],
             )
             .map_err(wrap)?;
         let id = transaction.last_insert_rowid();
@@ -382,7 +402,8 @@ impl Journal {
             .map_err(wrap)?;
         let Some((id, row)) = undone else {
             return Err(JournalError::Nothing(
-                "there is nothing to restore; no check was undone since the last one saved".to_owned(),
+                "there is nothing to restore; no check was undone since the last one saved"
+                    .to_owned(),
             ));
         };
         transaction
@@ -423,7 +444,10 @@ impl Journal {
             }));
         };
         self.database
-            .execute("INSERT INTO notes (check_id, text) VALUES (?1, ?2)", params![id, text])
+            .execute(
+                "INSERT INTO notes (check_id, text) VALUES (?1, ?2)",
+                params![id, text],
+            )
             .map_err(wrap)?;
         Ok(row)
     }
@@ -433,7 +457,14 @@ impl Journal {
 pub fn gaps_of(checks: &[SavedCheck]) -> Vec<GapRecord> {
     checks
         .iter()
-        .flat_map(|check| check.record.gaps.iter().filter(|gap| gap.to_row == check.row).cloned())
+        .flat_map(|check| {
+            check
+                .record
+                .gaps
+                .iter()
+                .filter(|gap| gap.to_row == check.row)
+                .cloned()
+        })
         .collect()
 }
 
@@ -442,7 +473,10 @@ fn kept_name(photo: &KeptPhoto) -> String {
         .path
         .extension()
         .map_or_else(|| "jpg".to_owned(), |e| e.to_string_lossy().to_lowercase());
-    format!("{}.{ending}", photo.sha256.get(..24).unwrap_or(photo.sha256))
+    format!(
+        "{}.{ending}",
+        photo.sha256.get(..24).unwrap_or(photo.sha256)
+    )
 }
 
 fn io_error(path: &Path, e: &std::io::Error) -> JournalError {
@@ -452,7 +486,10 @@ fn io_error(path: &Path, e: &std::io::Error) -> JournalError {
             JournalError::ReadOnly { path }
         }
         std::io::ErrorKind::StorageFull => JournalError::Full { path },
-        _ => JournalError::Other { path, reason: e.to_string() },
+        _ => JournalError::Other {
+            path,
+            reason: e.to_string(),
+        },
     }
 }
 
@@ -467,7 +504,10 @@ fn error(path: &Path, e: rusqlite::Error) -> JournalError {
         Some(Code::DiskFull) => JournalError::Full { path },
         Some(Code::DatabaseCorrupt) => JournalError::Damaged { path },
         Some(Code::NotADatabase) => JournalError::Foreign { path },
-        _ => JournalError::Other { path, reason: e.to_string() },
+        _ => JournalError::Other {
+            path,
+            reason: e.to_string(),
+        },
     }
 }
 

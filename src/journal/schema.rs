@@ -45,18 +45,26 @@ pub const VERSION: i64 = STEPS.len() as i64;
 pub fn bring_up_to_date(database: &mut Connection, path: &Path) -> Result<(), JournalError> {
     let wrap = |e| error(path, e);
     let pragma = |database: &Connection, name: &str| -> Result<i64, JournalError> {
-        database.query_row(&format!("PRAGMA {name}"), [], |r| r.get(0)).map_err(wrap)
+        database
+            .query_row(&format!("PRAGMA {name}"), [], |r| r.get(0))
+            .map_err(wrap)
     };
     let tables: i64 = database
         .query_row("SELECT count(*) FROM sqlite_schema", [], |r| r.get(0))
         .map_err(wrap)?;
     let ours = pragma(database, "application_id")? == APPLICATION_ID;
     if tables > 0 && !ours {
-        return Err(JournalError::Foreign { path: path.to_owned() });
+        return Err(JournalError::Foreign {
+            path: path.to_owned(),
+        });
     }
     let found = pragma(database, "user_version")?;
     if found > VERSION {
-        return Err(JournalError::Newer { path: path.to_owned(), found, known: VERSION });
+        return Err(JournalError::Newer {
+            path: path.to_owned(),
+            found,
+            known: VERSION,
+        });
     }
     if found == VERSION {
         return Ok(());
@@ -65,8 +73,9 @@ pub fn bring_up_to_date(database: &mut Connection, path: &Path) -> Result<(), Jo
         .transaction_with_behavior(rusqlite::TransactionBehavior::Immediate)
         .map_err(wrap)?;
     // Another rowsight may have done it while this one waited for the lock.
-    let found: i64 =
-        transaction.query_row("PRAGMA user_version", [], |r| r.get(0)).map_err(wrap)?;
+    let found: i64 = transaction
+        .query_row("PRAGMA user_version", [], |r| r.get(0))
+        .map_err(wrap)?;
     for step in STEPS.iter().skip(found.max(0) as usize) {
         transaction.execute_batch(step).map_err(wrap)?;
     }
@@ -80,5 +89,8 @@ pub fn bring_up_to_date(database: &mut Connection, path: &Path) -> Result<(), Jo
 
 #[cfg(test)]
 pub fn first_step() -> String {
-    format!("{} PRAGMA application_id = {APPLICATION_ID}; PRAGMA user_version = 1;", STEPS[0])
+    format!(
+        "{} PRAGMA application_id = {APPLICATION_ID}; PRAGMA user_version = 1;",
+        STEPS[0]
+    )
 }

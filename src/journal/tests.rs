@@ -12,7 +12,10 @@ fn record(row: u32, offset: f64) -> Record {
             x_origin: XOrigin::View,
             seen_from_mm: -500.0,
             seen_to_mm: 500.0,
-            offset_mm: Uncertain { value: offset, u: 0.1 },
+            offset_mm: Uncertain {
+                value: offset,
+                u: 0.1,
+            },
             slope_mm_per_m: zero,
             bow_mm: zero,
             shift_mm: zero,
@@ -31,17 +34,34 @@ fn record(row: u32, offset: f64) -> Record {
 }
 
 fn print() -> Fingerprint {
-    Fingerprint { samples_per_repeat: 2, hundredths_mm: vec![Some(1), None] }
+    Fingerprint {
+        samples_per_repeat: 2,
+        hundredths_mm: vec![Some(1), None],
+    }
 }
 
-fn save(journal: &mut Journal, row: u32, offset: f64, photos: &[KeptPhoto]) -> Result<i64, JournalError> {
+fn save(
+    journal: &mut Journal,
+    row: u32,
+    offset: f64,
+    photos: &[KeptPhoto],
+) -> Result<i64, JournalError> {
     let record = record(row, offset);
-    journal.save(&NewCheck { row, record: &record, fingerprint: &print(), photos, plan: "" })
+    journal.save(&NewCheck {
+        row,
+        record: &record,
+        fingerprint: &print(),
+        photos,
+        plan: "",
+    })
 }
 
 fn offsets(journal: &Journal) -> Vec<(u32, f64)> {
     let current = journal.current().unwrap();
-    current.iter().map(|c| (c.row, c.record.rows[0].offset_mm.value)).collect()
+    current
+        .iter()
+        .map(|c| (c.row, c.record.rows[0].offset_mm.value))
+        .collect()
 }
 
 #[test]
@@ -69,7 +89,10 @@ fn a_retake_takes_the_place_and_undo_and_restore_go_back_and_forth() {
 fn notes_stay_with_their_row() {
     let folder = tempfile::tempdir().unwrap();
     let mut journal = Journal::open(folder.path()).unwrap();
-    assert!(matches!(journal.add_note(None, "x"), Err(JournalError::Nothing(_))));
+    assert!(matches!(
+        journal.add_note(None, "x"),
+        Err(JournalError::Nothing(_))
+    ));
     save(&mut journal, 1, 0.0, &[]).unwrap();
     save(&mut journal, 2, 0.0, &[]).unwrap();
     assert_eq!(journal.add_note(Some(1), "side straps on").unwrap(), 1);
@@ -84,10 +107,16 @@ fn notes_stay_with_their_row() {
 fn a_photo_is_kept_once_by_its_content() {
     let folder = tempfile::tempdir().unwrap();
     let mut journal = Journal::open(folder.path()).unwrap();
-    let photo = KeptPhoto { sha256: "abc123", path: Path::new("a b ü.JPG"), bytes: b"picture" };
+    let photo = KeptPhoto {
+        sha256: "abc123",
+        path: Path::new("a b ü.JPG"),
+        bytes: b"picture",
+    };
     save(&mut journal, 1, 0.0, &[photo]).unwrap();
     save(&mut journal, 2, 0.0, &[photo]).unwrap();
-    let kept: Vec<_> = std::fs::read_dir(folder.path().join(PHOTO_FOLDER)).unwrap().collect();
+    let kept: Vec<_> = std::fs::read_dir(folder.path().join(PHOTO_FOLDER))
+        .unwrap()
+        .collect();
     assert_eq!(kept.len(), 1);
     let kept = kept[0].as_ref().unwrap().path();
     assert_eq!(std::fs::read(&kept).unwrap(), b"picture");
@@ -118,23 +147,38 @@ fn an_older_journal_is_brought_up_to_date_and_keeps_its_checks() {
 fn foreign_newer_and_damaged_files_are_refused_untouched() {
     let folder = tempfile::tempdir().unwrap();
     let file = folder.path().join(FILE_NAME);
-    std::fs::write(&file, "this is a text, longer than a database header would be, by a good deal of it").unwrap();
+    std::fs::write(
+        &file,
+        "this is a text, longer than a database header would be, by a good deal of it",
+    )
+    .unwrap();
     let before = std::fs::read(&file).unwrap();
-    assert!(matches!(Journal::open(folder.path()), Err(JournalError::Foreign { .. })));
+    assert!(matches!(
+        Journal::open(folder.path()),
+        Err(JournalError::Foreign { .. })
+    ));
     assert_eq!(std::fs::read(&file).unwrap(), before);
 
     std::fs::remove_file(&file).unwrap();
     let other = Connection::open(&file).unwrap();
-    other.execute_batch("CREATE TABLE recipes (x); PRAGMA user_version = 1;").unwrap();
+    other
+        .execute_batch("CREATE TABLE recipes (x); PRAGMA user_version = 1;")
+        .unwrap();
     drop(other);
-    assert!(matches!(Journal::open(folder.path()), Err(JournalError::Foreign { .. })));
+    assert!(matches!(
+        Journal::open(folder.path()),
+        Err(JournalError::Foreign { .. })
+    ));
 
     std::fs::remove_file(&file).unwrap();
     drop(Journal::open(folder.path()).unwrap());
     let newer = Connection::open(&file).unwrap();
     newer.execute_batch("PRAGMA user_version = 99;").unwrap();
     drop(newer);
-    assert!(matches!(Journal::open(folder.path()), Err(JournalError::Newer { found: 99, .. })));
+    assert!(matches!(
+        Journal::open(folder.path()),
+        Err(JournalError::Newer { found: 99, .. })
+    ));
 }
 
 /// A disk that is full, as SQLite sees it: no page may be added (SQLITE_FULL, sqlite.org/rescode.html).
@@ -143,10 +187,15 @@ fn a_full_disk_leaves_the_journal_as_it_was() {
     let folder = tempfile::tempdir().unwrap();
     let mut journal = Journal::open(folder.path()).unwrap();
     save(&mut journal, 1, 1.0, &[]).unwrap();
-    let pages: i64 = journal.database.query_row("PRAGMA page_count", [], |r| r.get(0)).unwrap();
+    let pages: i64 = journal
+        .database
+        .query_row("PRAGMA page_count", [], |r| r.get(0))
+        .unwrap();
     let _: i64 = journal
         .database
-        .query_row(&format!("PRAGMA max_page_count = {pages}"), [], |r| r.get(0))
+        .query_row(&format!("PRAGMA max_page_count = {pages}"), [], |r| {
+            r.get(0)
+        })
         .unwrap();
     let mut big = record(2, 2.0);
     big.verdict.reasons = vec!["x".repeat(200_000)];
@@ -157,7 +206,10 @@ fn a_full_disk_leaves_the_journal_as_it_was() {
         photos: &[],
         plan: "",
     });
-    assert!(matches!(failed, Err(JournalError::Full { .. })), "{failed:?}");
+    assert!(
+        matches!(failed, Err(JournalError::Full { .. })),
+        "{failed:?}"
+    );
     assert_eq!(offsets(&journal), [(1, 1.0)]);
 }
 
@@ -201,7 +253,11 @@ fn what_was_acknowledged_is_there_after_a_kill() {
     for kill_after in [1u32, 4, 9] {
         let folder = tempfile::tempdir().unwrap();
         let mut child = std::process::Command::new(std::env::current_exe().unwrap())
-            .args(["--exact", "journal::tests::what_was_acknowledged_is_there_after_a_kill", "--nocapture"])
+            .args([
+                "--exact",
+                "journal::tests::what_was_acknowledged_is_there_after_a_kill",
+                "--nocapture",
+            ])
             .env(CHILD, folder.path())
             .stdout(std::process::Stdio::piped())
             .spawn()
@@ -209,7 +265,11 @@ fn what_was_acknowledged_is_there_after_a_kill() {
         let mut acknowledged = 0;
         for line in BufReader::new(child.stdout.take().unwrap()).lines() {
             let line = line.unwrap();
-            if let Some(row) = line.rsplit("saved ").next().and_then(|r| r.parse::<u32>().ok()) {
+            if let Some(row) = line
+                .rsplit("saved ")
+                .next()
+                .and_then(|r| r.parse::<u32>().ok())
+            {
                 acknowledged = row;
                 if row >= kill_after {
                     break;
@@ -220,9 +280,14 @@ fn what_was_acknowledged_is_there_after_a_kill() {
         child.wait().unwrap();
         let journal = Journal::open(folder.path()).unwrap();
         let rows = journal.current().unwrap().len() as u32;
-        assert!(rows >= acknowledged && acknowledged >= kill_after, "{rows} of {acknowledged}");
-        let whole: String =
-            journal.database.query_row("PRAGMA integrity_check", [], |r| r.get(0)).unwrap();
+        assert!(
+            rows >= acknowledged && acknowledged >= kill_after,
+            "{rows} of {acknowledged}"
+        );
+        let whole: String = journal
+            .database
+            .query_row("PRAGMA integrity_check", [], |r| r.get(0))
+            .unwrap();
         assert_eq!(whole, "ok");
     }
 }

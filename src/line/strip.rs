@@ -105,7 +105,11 @@ impl Strip {
                 y += dy;
             }
         }
-        Strip { samples, half, values }
+        Strip {
+            samples,
+            half,
+            values,
+        }
     }
 
     fn across(&self) -> usize {
@@ -145,7 +149,10 @@ impl Strip {
         let kernel = second_derivative_kernel(sigma_mm);
         let reach = kernel.len() / 2;
         let mut out = vec![f32::NAN; n * across];
-        for (line, o) in smooth.chunks_exact(across).zip(out.chunks_exact_mut(across)) {
+        for (line, o) in smooth
+            .chunks_exact(across)
+            .zip(out.chunks_exact_mut(across))
+        {
             if line[0].is_nan() {
                 continue;
             }
@@ -174,7 +181,10 @@ impl Strip {
         bends
             .chunks_exact(across)
             .zip(around)
-            .flat_map(|(line, mean)| line.iter().map(move |b| (b / (mean + 0.1)).clamp(-CLIP, CLIP)))
+            .flat_map(|(line, mean)| {
+                line.iter()
+                    .map(move |b| (b / (mean + 0.1)).clamp(-CLIP, CLIP))
+            })
             .collect()
     }
 
@@ -189,7 +199,11 @@ impl Strip {
             .collect();
         let across = self.across();
         let mut points = vec![
-            LinePoint { across_mm: 0.0, evidence: f32::NAN, strength: f32::NAN };
+            LinePoint {
+                across_mm: 0.0,
+                evidence: f32::NAN,
+                strength: f32::NAN
+            };
             self.samples.len()
         ];
         let seen = |i: usize| !evidence[i * across].is_nan();
@@ -214,7 +228,11 @@ impl Strip {
                         let (low, top, high) =
                             (sign * line[k - 1], sign * line[k], sign * line[k + 1]);
                         let bend = low - 2.0 * top + high;
-                        if bend < 0.0 { (0.5 * (low - high) / bend).clamp(-0.5, 0.5) } else { 0.0 }
+                        if bend < 0.0 {
+                            (0.5 * (low - high) / bend).clamp(-0.5, 0.5)
+                        } else {
+                            0.0
+                        }
                     } else {
                         0.0
                     };
@@ -241,11 +259,16 @@ fn strengths(evidence: &[f32], across: usize, path: &[(usize, f32)]) -> Vec<f32>
                 .iter()
                 .enumerate()
                 .filter(|(i, _)| i.abs_diff(k) > BESIDE)
-                .fold((0.0, 0.0), |(s, n), (_, e)| (s + (sign * e).max(0.0), n + 1.0));
+                .fold((0.0, 0.0), |(s, n), (_, e)| {
+                    (s + (sign * e).max(0.0), n + 1.0)
+                });
             (sign * line[k], if n > 0.0 { sum / n } else { f32::NAN })
         })
         .unzip();
-    let (on, beside) = (running_mean(&on, STRENGTH_HALF), running_mean(&beside, STRENGTH_HALF));
+    let (on, beside) = (
+        running_mean(&on, STRENGTH_HALF),
+        running_mean(&beside, STRENGTH_HALF),
+    );
     on.iter().zip(beside).map(|(a, b)| a / (b + 0.1)).collect()
 }
 
@@ -268,12 +291,23 @@ fn running_mean(values: &[f32], half: usize) -> Vec<f32> {
     let mut sums = vec![(0.0f64, 0u32)];
     for v in values {
         let (s, n) = sums[sums.len() - 1];
-        sums.push(if v.is_nan() { (s, n) } else { (s + f64::from(*v), n + 1) });
+        sums.push(if v.is_nan() {
+            (s, n)
+        } else {
+            (s + f64::from(*v), n + 1)
+        });
     }
     (0..values.len())
         .map(|i| {
-            let (a, b) = (sums[i.saturating_sub(half)], sums[(i + half + 1).min(values.len())]);
-            if b.1 > a.1 { ((b.0 - a.0) / f64::from(b.1 - a.1)) as f32 } else { f32::NAN }
+            let (a, b) = (
+                sums[i.saturating_sub(half)],
+                sums[(i + half + 1).min(values.len())],
+            );
+            if b.1 > a.1 {
+                ((b.0 - a.0) / f64::from(b.1 - a.1)) as f32
+            } else {
+                f32::NAN
+            }
         })
         .collect()
 }
@@ -286,7 +320,11 @@ fn best_path(evidence: &[f32], across: usize, strays: &[f32]) -> Vec<(usize, f32
     let width = 2 * across;
     let mut from = vec![0i8; n * width];
     let gain = |line: &[f32], state: usize| {
-        if state < across { line[state].max(0.0) } else { (-line[state - across]).max(0.0) }
+        if state < across {
+            line[state].max(0.0)
+        } else {
+            (-line[state - across]).max(0.0)
+        }
     };
     let mut total: Vec<f32> = (0..width).map(|s| gain(&evidence[..across], s)).collect();
     let mut next = vec![0.0f32; width];

@@ -120,7 +120,9 @@ pub fn read(path: &Path) -> Result<Photo, PhotoError> {
     };
     let facts = std::fs::metadata(path).map_err(unreadable)?;
     if facts.is_dir() {
-        return Err(PhotoError::Folder { path: path.to_owned() });
+        return Err(PhotoError::Folder {
+            path: path.to_owned(),
+        });
     }
     if facts.len() > LARGEST_FILE {
         return Err(PhotoError::HugeFile {
@@ -139,13 +141,20 @@ pub fn read(path: &Path) -> Result<Photo, PhotoError> {
 /// As [`read`].
 pub fn decode(bytes: Vec<u8>, path: &Path) -> Result<Photo, PhotoError> {
     if bytes.is_empty() {
-        return Err(PhotoError::Empty { path: path.to_owned() });
+        return Err(PhotoError::Empty {
+            path: path.to_owned(),
+        });
     }
     let kind = kind(&bytes);
     let format = match kind {
         Kind::Picture(format) => Some(format),
         Kind::Heic => None,
-        Kind::Other(what) => return Err(PhotoError::NotAPhoto { path: path.to_owned(), what }),
+        Kind::Other(what) => {
+            return Err(PhotoError::NotAPhoto {
+                path: path.to_owned(),
+                what,
+            });
+        }
         Kind::Unknown => {
             return Err(PhotoError::NotAPhoto {
                 path: path.to_owned(),
@@ -154,7 +163,11 @@ pub fn decode(bytes: Vec<u8>, path: &Path) -> Result<Photo, PhotoError> {
         }
     };
     let (picture, facts) = match format {
-        None => return Err(PhotoError::Heic { path: path.to_owned() }),
+        None => {
+            return Err(PhotoError::Heic {
+                path: path.to_owned(),
+            });
+        }
         Some(ImageFormat::Jpeg) => jpeg_luma(&bytes, path)?,
         Some(format) => {
             let (picture, exif) = other(&bytes, path, format)?;
@@ -167,7 +180,10 @@ pub fn decode(bytes: Vec<u8>, path: &Path) -> Result<Photo, PhotoError> {
         really: really(path, kind),
         luma,
         facts,
-        sha256: Sha256::digest(&bytes).iter().map(|b| format!("{b:02x}")).collect(),
+        sha256: Sha256::digest(&bytes)
+            .iter()
+            .map(|b| format!("{b:02x}"))
+            .collect(),
         bytes,
     })
 }
@@ -176,7 +192,11 @@ pub fn decode(bytes: Vec<u8>, path: &Path) -> Result<Photo, PhotoError> {
 pub(super) fn colour(bytes: &[u8], path: &Path, orientation: u8) -> Result<RgbImage, PhotoError> {
     let picture = match kind(bytes) {
         Kind::Picture(format) => other(bytes, path, format)?.0,
-        _ => return Err(PhotoError::Heic { path: path.to_owned() }),
+        _ => {
+            return Err(PhotoError::Heic {
+                path: path.to_owned(),
+            });
+        }
     };
     Ok(upright(picture, orientation).into_rgb8())
 }
@@ -184,9 +204,17 @@ pub(super) fn colour(bytes: &[u8], path: &Path, orientation: u8) -> Result<RgbIm
 fn check_size(path: &Path, width: u64, height: u64) -> Result<(), PhotoError> {
     let path = || path.to_owned();
     if width * height > MOST_PIXELS || width.max(height) > LONGEST_SIDE as u64 {
-        Err(PhotoError::TooLarge { path: path(), width, height })
+        Err(PhotoError::TooLarge {
+            path: path(),
+            width,
+            height,
+        })
     } else if width * height < FEWEST_PIXELS {
-        Err(PhotoError::TooSmall { path: path(), width, height })
+        Err(PhotoError::TooSmall {
+            path: path(),
+            width,
+            height,
+        })
     } else {
         Ok(())
     }
@@ -194,24 +222,38 @@ fn check_size(path: &Path, width: u64, height: u64) -> Result<(), PhotoError> {
 
 /// Luma of a JPEG, without decoding its colour.
 fn jpeg_luma(bytes: &[u8], path: &Path) -> Result<(GrayImage, CaptureFacts), PhotoError> {
-    let damaged = |reason: String| PhotoError::Damaged { path: path.to_owned(), reason };
+    let damaged = |reason: String| PhotoError::Damaged {
+        path: path.to_owned(),
+        reason,
+    };
     let options = DecoderOptions::default()
         .set_max_width(1 << 16)
         .set_max_height(1 << 16)
         .jpeg_set_out_colorspace(ColorSpace::Luma);
     let mut decoder = JpegDecoder::new_with_options(ZCursor::new(bytes), options);
-    decoder.decode_headers().map_err(|e| match ends_early(bytes) {
-        true => PhotoError::Truncated { path: path.to_owned() },
-        false => damaged(e.to_string()),
-    })?;
-    let (width, height) = decoder.dimensions().ok_or_else(|| damaged("no size".to_owned()))?;
+    decoder
+        .decode_headers()
+        .map_err(|e| match ends_early(bytes) {
+            true => PhotoError::Truncated {
+                path: path.to_owned(),
+            },
+            false => damaged(e.to_string()),
+        })?;
+    let (width, height) = decoder
+        .dimensions()
+        .ok_or_else(|| damaged("no size".to_owned()))?;
     check_size(path, width as u64, height as u64)?;
     if ends_early(bytes) {
-        return Err(PhotoError::Truncated { path: path.to_owned() });
+        return Err(PhotoError::Truncated {
+            path: path.to_owned(),
+        });
     }
     let facts = facts(decoder.exif().map(Vec::as_slice));
     // Inks are not luma: a CMYK photo takes the way through colour.
-    let in_inks = matches!(decoder.input_colorspace(), Some(ColorSpace::CMYK | ColorSpace::YCCK));
+    let in_inks = matches!(
+        decoder.input_colorspace(),
+        Some(ColorSpace::CMYK | ColorSpace::YCCK)
+    );
     let luma = if in_inks {
         other(bytes, path, ImageFormat::Jpeg)?.0.into_luma8()
     } else {
@@ -236,12 +278,18 @@ fn other(
 ) -> Result<(DynamicImage, Option<Vec<u8>>), PhotoError> {
     let failed = |e: image::ImageError| match e {
         image::ImageError::IoError(e) if e.kind() == std::io::ErrorKind::UnexpectedEof => {
-            PhotoError::Truncated { path: path.to_owned() }
+            PhotoError::Truncated {
+                path: path.to_owned(),
+            }
         }
-        e => PhotoError::Damaged { path: path.to_owned(), reason: e.to_string() },
+        e => PhotoError::Damaged {
+            path: path.to_owned(),
+            reason: e.to_string(),
+        },
     };
-    let mut decoder =
-        ImageReader::with_format(Cursor::new(bytes), format).into_decoder().map_err(failed)?;
+    let mut decoder = ImageReader::with_format(Cursor::new(bytes), format)
+        .into_decoder()
+        .map_err(failed)?;
     let (width, height) = decoder.dimensions();
     check_size(path, u64::from(width), u64::from(height))?;
     let mut limits = image::Limits::default();
@@ -260,9 +308,8 @@ fn on_white(picture: DynamicImage) -> DynamicImage {
     let rgba = picture.into_rgba8();
     let rgb = RgbImage::from_fn(rgba.width(), rgba.height(), |x, y| {
         let [r, g, b, a] = rgba.get_pixel(x, y).0;
-        let over = |c: u8| {
-            ((u16::from(c) * u16::from(a) + 255 * (255 - u16::from(a)) + 127) / 255) as u8
-        };
+        let over =
+            |c: u8| ((u16::from(c) * u16::from(a) + 255 * (255 - u16::from(a)) + 127) / 255) as u8;
         image::Rgb([over(r), over(g), over(b)])
     });
     DynamicImage::ImageRgb8(rgb)
@@ -270,7 +317,9 @@ fn on_white(picture: DynamicImage) -> DynamicImage {
 
 /// What the file's name should have said, when it says something else.
 fn really(path: &Path, kind: Kind) -> Option<&'static str> {
-    let Kind::Picture(format) = kind else { return None };
+    let Kind::Picture(format) = kind else {
+        return None;
+    };
     let named = path.extension().and_then(ImageFormat::from_extension);
     let name = match format {
         ImageFormat::Jpeg => "a JPEG",
@@ -297,17 +346,24 @@ fn upright(picture: DynamicImage, orientation: u8) -> DynamicImage {
 
 /// The facts in an EXIF block; a broken block gives what it still holds.
 fn facts(block: Option<&[u8]>) -> CaptureFacts {
-    let mut facts = CaptureFacts { orientation: 1, ..CaptureFacts::default() };
+    let mut facts = CaptureFacts {
+        orientation: 1,
+        ..CaptureFacts::default()
+    };
     let Some(block) = block else { return facts };
     let block = block.strip_prefix(b"Exif\0\0").unwrap_or(block);
-    let parsed = exif::Reader::new().continue_on_error(true).read_raw(block.to_vec());
+    let parsed = exif::Reader::new()
+        .continue_on_error(true)
+        .read_raw(block.to_vec());
     let exif = match parsed.or_else(|e| e.distill_partial_result(|_| {})) {
         Ok(exif) => exif,
         Err(_) => return facts,
     };
     let field = |tag| exif.get_field(tag, exif::In::PRIMARY);
     let text = |tag| {
-        let exif::Value::Ascii(lines) = &field(tag)?.value else { return None };
+        let exif::Value::Ascii(lines) = &field(tag)?.value else {
+            return None;
+        };
         let line = String::from_utf8_lossy(lines.first()?);
         let line = line.trim_matches(['\0', ' ']).to_owned();
         (!line.is_empty()).then_some(line)

@@ -47,7 +47,12 @@ pub fn kind(bytes: &[u8]) -> Kind {
         Kind::Other("a GIF picture")
     } else if starts(b"BM") {
         Kind::Other("a BMP picture")
-    } else if bytes.len() > 16 && bytes.iter().take(512).all(|b| matches!(b, 9 | 10 | 13 | 32..=126)) {
+    } else if bytes.len() > 16
+        && bytes
+            .iter()
+            .take(512)
+            .all(|b| matches!(b, 9 | 10 | 13 | 32..=126))
+    {
         Kind::Other("a text file")
     } else {
         Kind::Unknown

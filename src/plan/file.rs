@@ -60,7 +60,10 @@ pub enum PlanError {
 }
 
 fn meant(suggestion: &Option<&'static str>) -> String {
-    suggestion.map_or_else(|| "; remove it".to_owned(), |s| format!("; did you mean `{s}`?"))
+    suggestion.map_or_else(
+        || "; remove it".to_owned(),
+        |s| format!("; did you mean `{s}`?"),
+    )
 }
 
 /// What a person asks for; what is left out gets a sensible value.
@@ -117,9 +120,9 @@ impl PlanRequest {
         let free = self.length_mm - self.design_height_mm;
         let fit = (free / self.spacing_mm).floor().max(0.0) + 1.0;
         let rows = self.rows.unwrap_or(fit.min(f64::from(MOST_ROWS)) as u32);
-        let first = self.first_row_mm.unwrap_or(
-            (self.length_mm - (f64::from(rows) - 1.0) * self.spacing_mm) / 2.0,
-        );
+        let first = self
+            .first_row_mm
+            .unwrap_or((self.length_mm - (f64::from(rows) - 1.0) * self.spacing_mm) / 2.0);
         let plan = Plan {
             unit: self.unit,
             width_mm: self.width_mm,
@@ -168,7 +171,10 @@ fn check(plan: &Plan) -> Result<(), PlanError> {
             let (least, most) = (show(least), show(most));
             return impossible(
                 key,
-                format!("is {}; it has to lie between {least} and {most}", show(value)),
+                format!(
+                    "is {}; it has to lie between {least} and {most}",
+                    show(value)
+                ),
             );
         }
     }
@@ -184,28 +190,43 @@ fn check(plan: &Plan) -> Result<(), PlanError> {
     if !(0.0..1.0).contains(&plan.stagger) {
         return impossible(
             "stagger",
-            format!("is {}; it is a share of the repeat from 0 to below 1, such as 0.5", plan.stagger),
+            format!(
+                "is {}; it is a share of the repeat from 0 to below 1, such as 0.5",
+                plan.stagger
+            ),
         );
     }
     if plan.rows == 0 || plan.rows > MOST_ROWS {
-        return impossible("rows", format!("is {}; it has to lie between 1 and {MOST_ROWS}", plan.rows));
+        return impossible(
+            "rows",
+            format!("is {}; it has to lie between 1 and {MOST_ROWS}", plan.rows),
+        );
     }
     if plan.tolerance.spacing_mm >= plan.spacing_mm / 2.0 {
         return impossible(
             "tolerance.spacing",
-            format!("is {}, half of the spacing or more; use about 1/8 in", show(plan.tolerance.spacing_mm)),
+            format!(
+                "is {}, half of the spacing or more; use about 1/8 in",
+                show(plan.tolerance.spacing_mm)
+            ),
         );
     }
     let end = plan.first_row_mm + (f64::from(plan.rows) - 1.0) * plan.spacing_mm;
     if !plan.first_row_mm.is_finite() || plan.first_row_mm.abs() > plan.length_mm {
-        return impossible("first-row", format!("is {}, off the quilt", show(plan.first_row_mm)));
+        return impossible(
+            "first-row",
+            format!("is {}, off the quilt", show(plan.first_row_mm)),
+        );
     }
     if end > plan.length_mm + plan.spacing_mm {
         return impossible(
             "rows",
             format!(
                 "is {}, which at a spacing of {} reaches {} down a quilt {} long; take fewer rows or a smaller spacing",
-                plan.rows, show(plan.spacing_mm), show(end), show(plan.length_mm)
+                plan.rows,
+                show(plan.spacing_mm),
+                show(end),
+                show(plan.length_mm)
             ),
         );
     }
@@ -240,9 +261,17 @@ pub fn read(folder: &Path) -> Result<Plan, PlanError> {
     let text = match std::fs::read_to_string(&path) {
         Ok(text) => text,
         Err(e) if e.kind() == std::io::ErrorKind::NotFound => {
-            return Err(PlanError::Missing { folder: folder.to_owned() });
+            return Err(PlanError::Missing {
+                folder: folder.to_owned(),
+            });
         }
-        Err(e) => return Err(PlanError::File { path, what: "read", reason: e.to_string() }),
+        Err(e) => {
+            return Err(PlanError::File {
+                path,
+                what: "read",
+                reason: e.to_string(),
+            });
+        }
     };
     parse(&text)
 }
@@ -263,13 +292,20 @@ pub fn parse(text: &str) -> Result<Plan, PlanError> {
     let mut values: Vec<(String, toml::Value)> = Vec::new();
     for (key, value) in table {
         match value {
-            toml::Value::Table(inner) => values
-                .extend(inner.into_iter().map(|(k, v)| (format!("{key}.{k}"), v))),
+            toml::Value::Table(inner) => {
+                values.extend(inner.into_iter().map(|(k, v)| (format!("{key}.{k}"), v)))
+            }
             value => values.push((key, value)),
         }
     }
-    if let Some((key, _)) = values.iter().find(|(k, _)| !KEYS.iter().any(|(known, _)| known == k)) {
-        return Err(PlanError::UnknownKey { key: key.clone(), suggestion: nearest(key) });
+    if let Some((key, _)) = values
+        .iter()
+        .find(|(k, _)| !KEYS.iter().any(|(known, _)| known == k))
+    {
+        return Err(PlanError::UnknownKey {
+            key: key.clone(),
+            suggestion: nearest(key),
+        });
     }
     let get = |key: &'static str| values.iter().find(|(k, _)| k == key).map(|(_, v)| v);
     for (key, needed) in KEYS {
@@ -291,9 +327,9 @@ pub fn parse(text: &str) -> Result<Plan, PlanError> {
     let length_at = |key: &'static str, or: f64| -> Result<f64, PlanError> {
         match get(key) {
             None => Ok(or),
-            Some(toml::Value::String(text)) => {
-                parse_length(text).map(|mm| mm.0).map_err(|e| wrong(key, format!("is wrong: {e}")))
-            }
+            Some(toml::Value::String(text)) => parse_length(text)
+                .map(|mm| mm.0)
+                .map_err(|e| wrong(key, format!("is wrong: {e}"))),
             Some(other) => Err(wrong(
                 key,
                 format!("is {other}; write a length with its unit in quotes, like \"6 1/2 in\""),
@@ -316,7 +352,12 @@ pub fn parse(text: &str) -> Result<Plan, PlanError> {
     };
     let design_file = match get("design") {
         Some(toml::Value::String(s)) if !s.is_empty() => s.clone(),
-        _ => return Err(wrong("design", "names no file; write it in quotes".to_owned())),
+        _ => {
+            return Err(wrong(
+                "design",
+                "names no file; write it in quotes".to_owned(),
+            ));
+        }
     };
     let plan = Plan {
         unit,
@@ -357,7 +398,11 @@ fn edit_distance(a: &str, b: &str) -> usize {
     for (i, x) in a.chars().enumerate() {
         let mut now = vec![i + 1];
         for (j, y) in b.iter().enumerate() {
-            now.push((last[j] + usize::from(x != *y)).min(last[j + 1] + 1).min(now[j] + 1));
+            now.push(
+                (last[j] + usize::from(x != *y))
+                    .min(last[j + 1] + 1)
+                    .min(now[j] + 1),
+            );
         }
         last = now;
     }
@@ -451,8 +496,11 @@ bow = "{t_bow}"
 ///
 /// [`PlanError::File`].
 pub fn write(folder: &Path, plan: &Plan) -> Result<(), PlanError> {
-    write_whole(&folder.join(FILE_NAME), to_toml(plan).as_bytes())
-        .map_err(|e| PlanError::File { path: folder.join(FILE_NAME), what: "written", reason: e.to_string() })
+    write_whole(&folder.join(FILE_NAME), to_toml(plan).as_bytes()).map_err(|e| PlanError::File {
+        path: folder.join(FILE_NAME),
+        what: "written",
+        reason: e.to_string(),
+    })
 }
 
 /// Writes a file beside its place and renames it, so that a crash leaves the old one or the new one.
@@ -468,7 +516,8 @@ pub fn write_whole(path: &Path, bytes: &[u8]) -> std::io::Result<()> {
     #[cfg(unix)]
     {
         use std::os::unix::fs::PermissionsExt;
-        file.as_file().set_permissions(std::fs::Permissions::from_mode(0o644))?;
+        file.as_file()
+            .set_permissions(std::fs::Permissions::from_mode(0o644))?;
     }
     file.persist(path).map_err(|e| e.error)?;
     Ok(())
@@ -523,7 +572,11 @@ mod tests {
             parse(&good.replace(from, to)).unwrap_err().to_string()
         };
         for (from, to, says) in [
-            ("spacing = \"6 in\"", "spaceing = \"6 in\"", "did you mean `spacing`?"),
+            (
+                "spacing = \"6 in\"",
+                "spaceing = \"6 in\"",
+                "did you mean `spacing`?",
+            ),
             ("spacing = \"6 in\"", "spacing = \"0 in\"", "`spacing`"),
             ("spacing = \"6 in\"", "spacing = \"-6 in\"", "`spacing`"),
             ("spacing = \"6 in\"", "spacing = 6", "with its unit"),
@@ -536,7 +589,11 @@ mod tests {
             ("rows = 16", "rows = 60", "fewer rows"),
             ("rows = 16", "rows = 1.5", "whole number"),
             ("rows = 16\n", "", "lacks `rows`"),
-            ("card-bar = \"149.6 mm\"", "card-bar = \"15 mm\"", "`card-bar`"),
+            (
+                "card-bar = \"149.6 mm\"",
+                "card-bar = \"15 mm\"",
+                "`card-bar`",
+            ),
             ("unit = \"in\"", "unit = \"furlong\"", "`unit`"),
             ("unit = \"in\"", "unit = ", "line 5"),
         ] {

@@ -23,9 +23,20 @@ pub fn picture(plan: &Plan, design: &Design) -> String {
          <defs><clipPath id=\"quilt\"><rect width=\"{w:.1}\" height=\"{h:.1}\"/></clipPath></defs>\n\
          <rect x=\"{:.1}\" y=\"{:.1}\" width=\"{:.1}\" height=\"{:.1}\" fill=\"#fff\"/>\n\
          <rect width=\"{w:.1}\" height=\"{h:.1}\" fill=\"#faf6ee\" stroke=\"#333\" stroke-width=\"{:.2}\"/>\n",
-        -margin, -margin, w + 2.0 * margin, h + 2.0 * margin,
-        plan.rows, show(w), show(h), plan.rows, show(plan.spacing_mm), show(plan.first_row_mm),
-        -margin, -margin, w + 2.0 * margin, h + 2.0 * margin,
+        -margin,
+        -margin,
+        w + 2.0 * margin,
+        h + 2.0 * margin,
+        plan.rows,
+        show(w),
+        show(h),
+        plan.rows,
+        show(plan.spacing_mm),
+        show(plan.first_row_mm),
+        -margin,
+        -margin,
+        w + 2.0 * margin,
+        h + 2.0 * margin,
         size / 500.0
     );
     let points: Vec<Point2> = thinned(design, size / 900.0);
@@ -52,26 +63,39 @@ pub fn picture(plan: &Plan, design: &Design) -> String {
     let _ = writeln!(
         out,
         "<g stroke=\"#b35900\" stroke-width=\"{:.2}\" stroke-dasharray=\"{:.1} {:.1}\">",
-        size / 900.0, size / 120.0, size / 120.0
+        size / 900.0,
+        size / 120.0,
+        size / 120.0
     );
     for row in 1..=plan.rows {
         let y = plan.baseline_mm(row);
-        let _ = writeln!(out, "<line x1=\"0\" y1=\"{y:.1}\" x2=\"{w:.1}\" y2=\"{y:.1}\"/>");
+        let _ = writeln!(
+            out,
+            "<line x1=\"0\" y1=\"{y:.1}\" x2=\"{w:.1}\" y2=\"{y:.1}\"/>"
+        );
     }
     out += "</g>\n<g fill=\"#222\">\n";
     for row in 1..=plan.rows {
         let y = plan.baseline_mm(row) + text * 0.35;
-        let _ = writeln!(out, "<text x=\"{:.1}\" y=\"{y:.1}\" text-anchor=\"end\">{row}</text>", -text * 0.6);
+        let _ = writeln!(
+            out,
+            "<text x=\"{:.1}\" y=\"{y:.1}\" text-anchor=\"end\">{row}</text>",
+            -text * 0.6
+        );
     }
     let _ = writeln!(
         out,
         "<text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"middle\">{} wide</text>",
-        w / 2.0, -text, show(w)
+        w / 2.0,
+        -text,
+        show(w)
     );
     let _ = writeln!(
         out,
         "<text transform=\"translate({:.1} {:.1}) rotate(90)\" text-anchor=\"middle\">{} long</text>",
-        w + text * 3.2, h / 2.0, show(h)
+        w + text * 3.2,
+        h / 2.0,
+        show(h)
     );
     if plan.rows > 1 {
         let (a, b) = (plan.baseline_mm(1), plan.baseline_mm(2));
@@ -79,18 +103,27 @@ pub fn picture(plan: &Plan, design: &Design) -> String {
         let _ = writeln!(
             out,
             "<path d=\"M{:.1} {a:.1}H{:.1}M{:.1} {b:.1}H{:.1}M{x:.1} {a:.1}V{b:.1}\" stroke=\"#222\" stroke-width=\"{:.2}\" fill=\"none\"/>",
-            x - text * 0.4, x + text * 0.4, x - text * 0.4, x + text * 0.4, size / 900.0
+            x - text * 0.4,
+            x + text * 0.4,
+            x - text * 0.4,
+            x + text * 0.4,
+            size / 900.0
         );
         let _ = writeln!(
             out,
             "<text x=\"{:.1}\" y=\"{:.1}\">{}</text>",
-            x + text * 0.6, (a + b) / 2.0 + text * 0.35, show(plan.spacing_mm)
+            x + text * 0.6,
+            (a + b) / 2.0 + text * 0.35,
+            show(plan.spacing_mm)
         );
     }
     let _ = writeln!(
         out,
         "<text x=\"0\" y=\"{:.1}\">{} rows, {} apart, design {} a repeat</text>",
-        h + text * 1.6, plan.rows, show(plan.spacing_mm), show(plan.repeat_mm)
+        h + text * 1.6,
+        plan.rows,
+        show(plan.spacing_mm),
+        show(plan.repeat_mm)
     );
     out += "</g>\n</svg>\n";
     out
@@ -100,7 +133,10 @@ pub fn picture(plan: &Plan, design: &Design) -> String {
 fn thinned(design: &Design, tolerance_mm: f64) -> Vec<Point2> {
     let mut kept: Vec<Point2> = Vec::new();
     for p in &design.curve_mm {
-        if kept.last().is_none_or(|last| (p - last).norm() >= tolerance_mm * 3.0) {
+        if kept
+            .last()
+            .is_none_or(|last| (p - last).norm() >= tolerance_mm * 3.0)
+        {
             kept.push(*p);
         }
     }

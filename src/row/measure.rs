@@ -1,9 +1,9 @@
 //! Measures rows: from cards and pictures to every row's place on the quilt, with its uncertainty.
 
 use super::register::{Mapped, place_stretches};
+use super::search::{self, EXPECTED_SCORE, Found, Frame, SURE_SCORE, Wanted};
 use super::spread::{inflation, robust_spread};
 use super::trace::{OBSERVE_EVERY, RowTrace, trace_row};
-use super::search::{self, EXPECTED_SCORE, Found, Frame, SURE_SCORE, Wanted};
 use crate::card::CardInPhoto;
 use crate::card::geometry::{CHECK_BAR_MM, CardId};
 use crate::design::Design;
@@ -126,7 +126,10 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
         .photos
         .iter()
         .enumerate()
-        .map(|(i, p)| PhotoCards { camera: i, cards: p.cards.to_vec() })
+        .map(|(i, p)| PhotoCards {
+            camera: i,
+            cards: p.cards.to_vec(),
+        })
         .collect();
     let cameras: Vec<CameraPrior> = job.photos.iter().map(|p| p.camera).collect();
     let cards = card_list(&photo_cards);
@@ -143,7 +146,9 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
 
     // The map, in the frame of the first card.
     let sizes: Vec<(u32, u32)> = job.photos.iter().map(|p| p.luma.dimensions()).collect();
-    let views: Vec<PreparedView> = (0..job.photos.len()).map(|i| joint.start.view(i, i)).collect();
+    let views: Vec<PreparedView> = (0..job.photos.len())
+        .map(|i| joint.start.view(i, i))
+        .collect();
     let halves: Vec<GrayImage> = job.photos.iter().map(|p| half_size(p.luma)).collect();
     let papers: Vec<[Point2; 4]> = cards
         .iter()
@@ -162,10 +167,18 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
     let map_photos: Vec<MapPhoto> = halves
         .iter()
         .zip(&views)
-        .map(|(half, view)| MapPhoto { half, view: *view, cards: papers.clone() })
+        .map(|(half, view)| MapPhoto {
+            half,
+            view: *view,
+            cards: papers.clone(),
+        })
         .collect();
     let map = LineMap::new(&map_photos, region);
-    let mapped = Mapped { map: &map, views: &views, sizes: &sizes };
+    let mapped = Mapped {
+        map: &map,
+        views: &views,
+        sizes: &sizes,
+    };
 
     // Rows as wholes.
     let wanted = Wanted {
@@ -189,8 +202,14 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
     let coarse = job.design.sample(3.0);
     for reach_mm in [14.0, 10.0, 8.0] {
         let rows: Vec<usize> = (0..joint.start.rows.len()).collect();
-        let lines =
-            place_stretches(&mapped, &joint.start, &coarse, job.design.repeat_mm, &rows, reach_mm);
+        let lines = place_stretches(
+            &mapped,
+            &joint.start,
+            &coarse,
+            job.design.repeat_mm,
+            &rows,
+            reach_mm,
+        );
         for (photo, lines) in joint.photos.iter_mut().zip(lines) {
             photo.lines = lines;
         }
@@ -199,9 +218,43 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
         joint.start = now.state;
         if std::env::var("ROWSIGHT_TRACE").is_ok() {
             for (name, state) in [("before", &before), ("after", &joint.start)] {
-                let mut r: Vec<f64> = joint.photos[0].lines.iter().map(|l| { let v = state.view(0, 0); let p = state.rows[l.row].on_quilt(l.along_mm, l.across_mm, &state.stretch); v.photo_from_quilt(p).map_or(99.0, |px| (l.normal.dot(&(px - l.in_photo_px)) / l.u_px * 2.0).abs()) }).collect();
-                r.push(0.0); r.sort_by(f64::total_cmp);
-                eprintln!("  {name} n {} median {:.2} p75 {:.2} p90 {:.2} it {} rows {:?} f {:.0} k1 {:.3} sag {:.2e} tilt {:?}", r.len(), r[r.len()/2], r[r.len()*3/4], r[r.len()*9/10], now.iterations, state.rows.iter().map(|r| (r.slope * 1e4).round() / 10.0).collect::<Vec<_>>(), state.cameras[0].focal_px, state.cameras[0].k1, state.surface.sag_s, state.cards.iter().map(|c| ((c.tilt_x * 5730.0).round() / 100.0, (c.tilt_y * 5730.0).round() / 100.0)).collect::<Vec<_>>());
+                let mut r: Vec<f64> = joint.photos[0]
+                    .lines
+                    .iter()
+                    .map(|l| {
+                        let v = state.view(0, 0);
+                        let p = state.rows[l.row].on_quilt(l.along_mm, l.across_mm, &state.stretch);
+                        v.photo_from_quilt(p).map_or(99.0, |px| {
+                            (l.normal.dot(&(px - l.in_photo_px)) / l.u_px * 2.0).abs()
+                        })
+                    })
+                    .collect();
+                r.push(0.0);
+                r.sort_by(f64::total_cmp);
+                eprintln!(
+                    "  {name} n {} median {:.2} p75 {:.2} p90 {:.2} it {} rows {:?} f {:.0} k1 {:.3} sag {:.2e} tilt {:?}",
+                    r.len(),
+                    r[r.len() / 2],
+                    r[r.len() * 3 / 4],
+                    r[r.len() * 9 / 10],
+                    now.iterations,
+                    state
+                        .rows
+                        .iter()
+                        .map(|r| (r.slope * 1e4).round() / 10.0)
+                        .collect::<Vec<_>>(),
+                    state.cameras[0].focal_px,
+                    state.cameras[0].k1,
+                    state.surface.sag_s,
+                    state
+                        .cards
+                        .iter()
+                        .map(|c| (
+                            (c.tilt_x * 5730.0).round() / 100.0,
+                            (c.tilt_y * 5730.0).round() / 100.0
+                        ))
+                        .collect::<Vec<_>>()
+                );
             }
         }
     }
@@ -211,8 +264,25 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
     let frame = placed(&map, &views, &joint.start, turned);
     let again = search::rows_in(&map, &wanted, &frame).ok_or(CannotMeasure::NoRow)?;
     if std::env::var("ROWSIGHT_TRACE").is_ok() {
-        eprintln!("turn {:.2} first {:?}", map_angle.to_degrees(), found.rows.iter().map(|r| (r.score * 10.0).round() / 10.0).collect::<Vec<_>>());
-        eprintln!("again {:?} next {:?} decoy {:.1}", again.rows.iter().map(|r| ((r.score * 10.0).round() / 10.0, r.index)).collect::<Vec<_>>(), again.next_score, again.decoy_score);
+        eprintln!(
+            "turn {:.2} first {:?}",
+            map_angle.to_degrees(),
+            found
+                .rows
+                .iter()
+                .map(|r| (r.score * 10.0).round() / 10.0)
+                .collect::<Vec<_>>()
+        );
+        eprintln!(
+            "again {:?} next {:?} decoy {:.1}",
+            again
+                .rows
+                .iter()
+                .map(|r| ((r.score * 10.0).round() / 10.0, r.index))
+                .collect::<Vec<_>>(),
+            again.next_score,
+            again.decoy_score
+        );
     }
     let sure = again.rows.iter().map(|r| r.score).fold(0.0, f64::max) * 0.25;
     let mut kept: Vec<search::FoundRow> = again
@@ -224,10 +294,20 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
     let mean_bow = mean(joint.start.rows.iter().map(|r| r.bow));
     joint.start.rows = kept
         .iter()
-        .map(|row| RowPlace { bow: mean_bow, ..row_place(row) })
+        .map(|row| RowPlace {
+            bow: mean_bow,
+            ..row_place(row)
+        })
         .collect();
     let mut all: Vec<usize> = (0..joint.start.rows.len()).collect();
-    let lines = place_stretches(&mapped, &joint.start, &coarse, job.design.repeat_mm, &all, 6.0);
+    let lines = place_stretches(
+        &mapped,
+        &joint.start,
+        &coarse,
+        job.design.repeat_mm,
+        &all,
+        6.0,
+    );
     for (photo, lines) in joint.photos.iter_mut().zip(lines) {
         photo.lines = lines;
     }
@@ -257,7 +337,16 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
                 let expected_mm = (1.5 * scales_mm[row]).max(1.0);
                 let before = Some(&traces[row]);
                 let farthest_mm = farthest * hand_mm;
-                trace_row(job, &joint.start, &fine, row, &papers, expected_mm, farthest_mm, before)
+                trace_row(
+                    job,
+                    &joint.start,
+                    &fine,
+                    row,
+                    &papers,
+                    expected_mm,
+                    farthest_mm,
+                    before,
+                )
             })
             .collect();
         for photo in &mut joint.photos {
@@ -298,8 +387,13 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
             retain(&mut scales_mm, keep);
             retain(&mut kept, keep);
             retain(&mut joint.start.rows, keep);
-            let now: Vec<usize> =
-                good.iter().scan(0, |n, g| { *n += usize::from(*g); Some(*n) }).collect();
+            let now: Vec<usize> = good
+                .iter()
+                .scan(0, |n, g| {
+                    *n += usize::from(*g);
+                    Some(*n)
+                })
+                .collect();
             for photo in &mut joint.photos {
                 photo.lines.retain(|line| good[line.row]);
                 for line in &mut photo.lines {
@@ -312,13 +406,18 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
             }
         }
         if std::env::var("ROWSIGHT_TRACE").is_ok() {
-            eprintln!("  scales {scales_mm:.2?} found {:?}", traces.iter().map(|t| t.found_mm()).collect::<Vec<_>>());
+            eprintln!(
+                "  scales {scales_mm:.2?} found {:?}",
+                traces.iter().map(|t| t.found_mm()).collect::<Vec<_>>()
+            );
         }
     }
     // Who is an outlier is settled now. Deviations of a hand hang together over centimetres, so each
     // place counts less than its own spread says.
-    let inflations: Vec<f64> =
-        traces.iter().map(|t| inflation(&t.deviations_mm(), OBSERVE_EVERY)).collect();
+    let inflations: Vec<f64> = traces
+        .iter()
+        .map(|t| inflation(&t.deviations_mm(), OBSERVE_EVERY))
+        .collect();
     for (photo, observations) in joint.photos.iter_mut().enumerate() {
         let view = joint.start.view(photo, photo);
         observations.lines.retain_mut(|line| {
@@ -327,7 +426,9 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
                 line.across_mm,
                 &joint.start.stretch,
             );
-            let Some(px) = view.photo_from_quilt(place) else { return false };
+            let Some(px) = view.photo_from_quilt(place) else {
+                return false;
+            };
             let residual = line.normal.dot(&(px - line.in_photo_px)) / line.u_px;
             let weight = joint.line_loss.weight(residual);
             line.u_px *= (inflations[line.row] / weight.max(1e-9)).sqrt();
@@ -336,13 +437,23 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
     }
     joint.line_loss = Loss::Squared;
     let solved = joint.solve()?;
-    let views: Vec<PreparedView> =
-        (0..job.photos.len()).map(|i| solved.state.view(i, i)).collect();
+    let views: Vec<PreparedView> = (0..job.photos.len())
+        .map(|i| solved.state.view(i, i))
+        .collect();
     let rows = kept
         .iter()
         .zip(traces)
         .enumerate()
-        .map(|(i, (row, trace))| finish(i, row.index - kept[0].index, row.score, trace, &solved.state, &views))
+        .map(|(i, (row, trace))| {
+            finish(
+                i,
+                row.index - kept[0].index,
+                row.score,
+                trace,
+                &solved.state,
+                &views,
+            )
+        })
         .collect();
     Ok(Measured {
         state: solved.state,
@@ -371,7 +482,12 @@ fn mean(values: impl Iterator<Item = f64>) -> f64 {
 }
 
 fn row_place(row: &search::FoundRow) -> RowPlace {
-    RowPlace { offset: row.across_mm, slope: 0.0, bow: 0.0, shift: row.along_mm }
+    RowPlace {
+        offset: row.across_mm,
+        slope: 0.0,
+        bow: 0.0,
+        shift: row.along_mm,
+    }
 }
 
 /// Cards mostly lie along the rows; where nothing stands out so, any angle is tried.

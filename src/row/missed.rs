@@ -27,9 +27,13 @@ pub fn missed(row: &RowMeasured) -> Vec<(f64, f64)> {
     let (from, to) = visible
         .iter()
         .filter(|p| p.found)
-        .fold((f64::MAX, f64::MIN), |(a, b), p| (a.min(p.on_quilt.x), b.max(p.on_quilt.x)));
-    let inside: Vec<&&TracePoint> =
-        visible.iter().filter(|p| p.on_quilt.x > from && p.on_quilt.x < to).collect();
+        .fold((f64::MAX, f64::MIN), |(a, b), p| {
+            (a.min(p.on_quilt.x), b.max(p.on_quilt.x))
+        });
+    let inside: Vec<&&TracePoint> = visible
+        .iter()
+        .filter(|p| p.on_quilt.x > from && p.on_quilt.x < to)
+        .collect();
     let mut strengths: Vec<f32> = inside.iter().map(|p| p.strength).collect();
     if inside.is_empty() || (found as f64) < FOLLOWED * inside.len() as f64 {
         return Vec::new();
@@ -46,8 +50,11 @@ pub fn missed(row: &RowMeasured) -> Vec<(f64, f64)> {
         entry.0 += u32::from(p.found);
         entry.1 += 1;
     }
-    let hidden_level =
-        |p: &TracePoint| levels.get(&level(p)).is_none_or(|(f, n)| f64::from(*f) < 0.5 * f64::from(*n));
+    let hidden_level = |p: &TracePoint| {
+        levels
+            .get(&level(p))
+            .is_none_or(|(f, n)| f64::from(*f) < 0.5 * f64::from(*n))
+    };
     let empty = |p: &TracePoint| p.is_visible() && p.strength < NOTHING;
     let mut stretches: Vec<(f64, f64)> = Vec::new();
     let mut start = 0;
@@ -59,9 +66,9 @@ pub fn missed(row: &RowMeasured) -> Vec<(f64, f64)> {
             && after.len() == NEAR_EDGE
             && before.iter().chain(after).all(TracePoint::is_visible);
         let hidden = run.iter().filter(|p| hidden_level(p)).count() * 3 > run.len();
-        let (a, b) = run
-            .iter()
-            .fold((f64::MAX, f64::MIN), |(a, b), p| (a.min(p.on_quilt.x), b.max(p.on_quilt.x)));
+        let (a, b) = run.iter().fold((f64::MAX, f64::MIN), |(a, b), p| {
+            (a.min(p.on_quilt.x), b.max(p.on_quilt.x))
+        });
         if empty(&run[0]) && run.len() >= SHORTEST_MM && in_view && !hidden && a > from && b < to {
             stretches.push((a, b));
         }

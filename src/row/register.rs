@@ -62,7 +62,9 @@ pub fn place_stretches(
             let view = state.view(photo, photo);
             rows.iter()
                 .flat_map(|&row| {
-                    place_row(mapped, state, &view, photo, points, repeat_mm, row, reach_mm)
+                    place_row(
+                        mapped, state, &view, photo, points, repeat_mm, row, reach_mm,
+                    )
                 })
                 .collect()
         })
@@ -111,13 +113,16 @@ fn place_row(
             let tangent = ahead - on_map;
             let normal = Vector2::new(-tangent.y, tangent.x).normalize();
             let turn = (normal.y.atan2(normal.x) / PI).rem_euclid(1.0) * DIRECTIONS as f64;
-            stretches.entry((along / STRETCH_MM).floor() as i64).or_default().push(CurvePoint {
-                along,
-                across,
-                on_map,
-                bin: (turn as usize % DIRECTIONS, turn.fract() as f32),
-                normal_on_map: normal,
-            });
+            stretches
+                .entry((along / STRETCH_MM).floor() as i64)
+                .or_default()
+                .push(CurvePoint {
+                    along,
+                    across,
+                    on_map,
+                    bin: (turn as usize % DIRECTIONS, turn.fract() as f32),
+                    normal_on_map: normal,
+                });
         }
     }
     stretches
@@ -135,10 +140,8 @@ fn place_row(
                     let normal_px = old.photo_per_mm(found, p.normal_on_map)?;
                     let px_per_mm = normal_px.norm();
                     // The normal of the curve in the photo, not the picture of its normal.
-                    let along_px = old.photo_per_mm(
-                        found,
-                        Vector2::new(p.normal_on_map.y, -p.normal_on_map.x),
-                    )?;
+                    let along_px = old
+                        .photo_per_mm(found, Vector2::new(p.normal_on_map.y, -p.normal_on_map.x))?;
                     let normal = Vector2::new(-along_px.y, along_px.x).normalize();
                     Some(LineObservation {
                         row,
@@ -192,7 +195,11 @@ fn best_move(map: &LineMap, points: &[CurvePoint], reach_mm: f64) -> Option<Vect
     }
     let vertex = |low: f32, high: f32| {
         let bend = low - 2.0 * top + high;
-        if bend < 0.0 { f64::from(0.5 * (low - high) / bend).clamp(-0.5, 0.5) } else { 0.0 }
+        if bend < 0.0 {
+            f64::from(0.5 * (low - high) / bend).clamp(-0.5, 0.5)
+        } else {
+            0.0
+        }
     };
     let dx = vertex(scores[best - 1], scores[best + 1]);
     let dy = vertex(scores[best - side], scores[best + side]);

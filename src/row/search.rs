@@ -133,7 +133,9 @@ impl Frame {
             }
             Frame::Placed { places, .. } => {
                 let (along, across) = places[row * map.width + column];
-                along.is_finite().then_some((f64::from(along), f64::from(across)))
+                along
+                    .is_finite()
+                    .then_some((f64::from(along), f64::from(across)))
             }
         }
     }
@@ -182,7 +184,11 @@ struct Comb {
 
 impl Scores {
     fn new(map: &LineMap, design: &Design, frame: &Frame, curve: Curve) -> Scores {
-        let draw = if let Curve::Drawn(by) = curve { by } else { 1.0 };
+        let draw = if let Curve::Drawn(by) = curve {
+            by
+        } else {
+            1.0
+        };
         let repeat = design.repeat_mm * draw;
         let columns = (repeat / CELL_MM).round().max(8.0) as usize;
         let column_mm = repeat / columns as f64;
@@ -240,8 +246,17 @@ impl Scores {
             })
             .collect();
         // A row of which less than a tenth is seen has no trustworthy place.
-        let full: f32 = cells.iter().map(|c| c.2.iter().map(|s| s * s).sum::<f32>()).sum();
-        let mut scores = Scores { score, columns, rows, column_mm, top_mm: fold.top_mm };
+        let full: f32 = cells
+            .iter()
+            .map(|c| c.2.iter().map(|s| s * s).sum::<f32>())
+            .sum();
+        let mut scores = Scores {
+            score,
+            columns,
+            rows,
+            column_mm,
+            top_mm: fold.top_mm,
+        };
         scores.blank_where_little_is_seen(&fold, &cells, full);
         scores.standardise();
         scores
@@ -345,7 +360,8 @@ impl Scores {
             for r in 1..self.rows.saturating_sub(1) {
                 let here = &self.score[c];
                 let s = here[r];
-                if s > 3.0 && s >= here[r - 1] && s >= here[r + 1] && s >= left[r] && s >= right[r] {
+                if s > 3.0 && s >= here[r - 1] && s >= here[r + 1] && s >= left[r] && s >= right[r]
+                {
                     peaks.push((s, c, r));
                 }
             }
@@ -366,13 +382,22 @@ impl Scores {
                     );
                     strength += near.map_or(0.0, |b| (b.0 - 3.5).max(0.0));
                 }
-                Comb { strength, column, row }
+                Comb {
+                    strength,
+                    column,
+                    row,
+                }
             })
             .max_by(|a, b| a.strength.total_cmp(&b.strength))
     }
 
     /// Follows the rows up and down from one of them.
-    fn rows_through(&self, column: usize, row: usize, wanted: &Wanted) -> (Vec<FoundRow>, Option<f64>) {
+    fn rows_through(
+        &self,
+        column: usize,
+        row: usize,
+        wanted: &Wanted,
+    ) -> (Vec<FoundRow>, Option<f64>) {
         let (along, down) = self.step(wanted);
         let seed = self.found(column, row, f64::from(self.score[column][row]), 0);
         let mut rows = vec![seed];
@@ -389,7 +414,9 @@ impl Scores {
                     r + sign * steps * down,
                     (reach.0, reach.1 * steps.sqrt()),
                 );
-                let Some((score, at_column, at_row)) = near else { break };
+                let Some((score, at_column, at_row)) = near else {
+                    break;
+                };
                 if direction == 1 && missing == 0 {
                     next_score = Some(score);
                 }
@@ -449,8 +476,11 @@ impl Fold {
                 if !map.seen[at] {
                     continue;
                 }
-                let Some((along, across)) = frame.place(map, i, j) else { continue };
-                let column = ((along * per_mm).rem_euclid(columns as f64) as usize).min(columns - 1);
+                let Some((along, across)) = frame.place(map, i, j) else {
+                    continue;
+                };
+                let column =
+                    ((along * per_mm).rem_euclid(columns as f64) as usize).min(columns - 1);
                 let row = (((across - top_mm) / CELL_MM).round().max(0.0) as usize).min(rows - 1);
                 count[column][row] += 1.0;
                 for (s, e) in sum[column * rows + row].iter_mut().zip(&map.evidence[at]) {
@@ -479,7 +509,9 @@ impl Fold {
                 (0..columns)
                     .map(|column| {
                         (0..rows)
-                            .map(|row| sum[column * rows + row][d] - count[column][row] * mean[row][d])
+                            .map(|row| {
+                                sum[column * rows + row][d] - count[column][row] * mean[row][d]
+                            })
                             .collect()
                     })
                     .collect()
@@ -490,7 +522,13 @@ impl Fold {
             .iter()
             .map(|c| c.iter().zip(&noise).map(|(n, v)| n * v).collect())
             .collect();
-        Fold { excess, variance, mean_count, rows, top_mm }
+        Fold {
+            excess,
+            variance,
+            mean_count,
+            rows,
+            top_mm,
+        }
     }
 }
 
@@ -506,7 +544,8 @@ fn noise(excess: &[Vec<Vec<f32>>], mean_count: &[f32], columns: usize, rows: usi
     (0..rows)
         .map(|row| {
             let near = row.saturating_sub(REACH)..(row + REACH + 1).min(rows);
-            let cells: f32 = mean_count[near.clone()].iter().sum::<f32>() * (columns * DIRECTIONS) as f32;
+            let cells: f32 =
+                mean_count[near.clone()].iter().sum::<f32>() * (columns * DIRECTIONS) as f32;
             energy[near].iter().sum::<f32>() / cells.max(1.0) + 1e-4
         })
         .collect()

@@ -67,7 +67,10 @@ pub struct RowTrace {
 impl RowTrace {
     /// Deviations where the line was found, NaN elsewhere.
     pub fn deviations_mm(&self) -> Vec<f64> {
-        self.points.iter().map(|p| if p.found { p.deviation_mm } else { f64::NAN }).collect()
+        self.points
+            .iter()
+            .map(|p| if p.found { p.deviation_mm } else { f64::NAN })
+            .collect()
     }
 
     /// Length of line found, mm.
@@ -138,44 +141,72 @@ pub fn trace_row(
                 (typical_strength(&line), *sigma_mm, line, evidence)
             })
             .max_by(|a, b| a.0.total_cmp(&b.0));
-        let Some((_, sigma_mm, line, evidence)) = best else { continue };
+        let Some((_, sigma_mm, line, evidence)) = best else {
+            continue;
+        };
         if let Ok(dir) = std::env::var("ROWSIGHT_STRIPS") {
             let across = 2 * strip.half + 1;
             let n = strip.samples.len();
             let im = image::RgbImage::from_fn(n as u32, across as u32 * 2 + 4, |x, y| {
                 let (i, k) = (x as usize, y as usize % (across + 4));
-                if k >= across { return image::Rgb([0, 0, 60]); }
-                let v = if (y as usize) < across + 4 { strip.values[i * across + k] } else { evidence[i * across + k] * 30.0 + 128.0 };
-                let g = if v.is_nan() { 0 } else { v.clamp(0.0, 255.0) as u8 };
-                let on = ((line[i].across_mm / 0.3) as f64 + strip.half as f64 - k as f64).abs() < 0.6;
-                image::Rgb(if on && (y as usize) > across { [255, 0, 0] } else { [g, g, g] })
+                if k >= across {
+                    return image::Rgb([0, 0, 60]);
+                }
+                let v = if (y as usize) < across + 4 {
+                    strip.values[i * across + k]
+                } else {
+                    evidence[i * across + k] * 30.0 + 128.0
+                };
+                let g = if v.is_nan() {
+                    0
+                } else {
+                    v.clamp(0.0, 255.0) as u8
+                };
+                let on =
+                    ((line[i].across_mm / 0.3) as f64 + strip.half as f64 - k as f64).abs() < 0.6;
+                image::Rgb(if on && (y as usize) > across {
+                    [255, 0, 0]
+                } else {
+                    [g, g, g]
+                })
             });
             im.save(format!("{dir}/strip{row}.png")).unwrap();
         }
         trace.sigmas_mm.push(Some(sigma_mm));
         let found = supported(&line, farthest_mm);
-        trace.points.extend(strip.samples.iter().zip(&line).zip(found).map(
-            |((sample, point), found)| TracePoint {
-                photo,
-                along_mm: sample.along_mm,
-                across_mm: sample.across_mm,
-                in_photo_px: sample.px + sample.per_mm * f64::from(point.across_mm),
-                normal_px: sample.normal_px,
-                px_per_mm: sample.per_mm.dot(&sample.normal_px).abs(),
-                on_quilt: sample.on_quilt,
-                normal: sample.normal_on_quilt,
-                deviation_mm: f64::from(point.across_mm),
-                strength: point.strength,
-                found,
-            },
-        ));
+        trace
+            .points
+            .extend(
+                strip
+                    .samples
+                    .iter()
+                    .zip(&line)
+                    .zip(found)
+                    .map(|((sample, point), found)| TracePoint {
+                        photo,
+                        along_mm: sample.along_mm,
+                        across_mm: sample.across_mm,
+                        in_photo_px: sample.px + sample.per_mm * f64::from(point.across_mm),
+                        normal_px: sample.normal_px,
+                        px_per_mm: sample.per_mm.dot(&sample.normal_px).abs(),
+                        on_quilt: sample.on_quilt,
+                        normal: sample.normal_on_quilt,
+                        deviation_mm: f64::from(point.across_mm),
+                        strength: point.strength,
+                        found,
+                    }),
+            );
     }
     trace
 }
 
 /// Three quarters of the visible line are weaker than this.
 fn typical_strength(line: &[LinePoint]) -> f32 {
-    let mut all: Vec<f32> = line.iter().map(|p| p.strength).filter(|s| s.is_finite()).collect();
+    let mut all: Vec<f32> = line
+        .iter()
+        .map(|p| p.strength)
+        .filter(|s| s.is_finite())
+        .collect();
     if all.is_empty() {
         return 0.0;
     }
@@ -191,12 +222,23 @@ fn supported(line: &[LinePoint], farthest_mm: f64) -> Vec<bool> {
     let mut sums = vec![(0u32, 0u32, 0.0f64); n + 1];
     for (i, p) in line.iter().enumerate() {
         let (s, v, q) = sums[i];
-        let off = if strong[i] { f64::from(p.across_mm).powi(2) } else { 0.0 };
-        sums[i + 1] = (s + u32::from(strong[i]), v + u32::from(!p.strength.is_nan()), q + off);
+        let off = if strong[i] {
+            f64::from(p.across_mm).powi(2)
+        } else {
+            0.0
+        };
+        sums[i + 1] = (
+            s + u32::from(strong[i]),
+            v + u32::from(!p.strength.is_nan()),
+            q + off,
+        );
     }
     (0..n)
         .map(|i| {
-            let (from, to) = (i.saturating_sub(SUPPORT_HALF), (i + SUPPORT_HALF + 1).min(n));
+            let (from, to) = (
+                i.saturating_sub(SUPPORT_HALF),
+                (i + SUPPORT_HALF + 1).min(n),
+            );
             let (a, b) = (sums[from], sums[to]);
             let strong_here = (b.0 - a.0).max(1);
             let share = strong_here as f32 / (b.1 - a.1).max(1) as f32;
@@ -232,7 +274,9 @@ fn samples(
     let about = view
         .quilt_from_photo(Point2::new(w / 2.0, h / 2.0))
         .map_or(0, |m| ((m.x - place.shift) / repeat).floor() as i64);
-    let repeats: Vec<i64> = (about - reach..=about + reach).filter(|k| in_view(*k)).collect();
+    let repeats: Vec<i64> = (about - reach..=about + reach)
+        .filter(|k| in_view(*k))
+        .collect();
     let (Some(first), Some(last)) = (repeats.first(), repeats.last()) else {
         return Vec::new();
     };
@@ -260,7 +304,9 @@ fn samples(
                 Some((px, per_mm, normal_px)) => {
                     let ends = [px + per_mm * REACH_MM, px - per_mm * REACH_MM];
                     let free = ends.iter().all(|p| inside(*p))
-                        && !papers.iter().any(|paper| crate::line::map::covers(paper, on_quilt));
+                        && !papers
+                            .iter()
+                            .any(|paper| crate::line::map::covers(paper, on_quilt));
                     StripSample {
                         along_mm: along,
                         across_mm: across,

@@ -47,7 +47,10 @@ impl Fingerprint {
         let mut sums: Vec<(f64, u32)> = Vec::new();
         // Points come in order along the curve, each repeat with the same number of samples.
         for photo in trace.points.chunk_by(|a, b| a.photo == b.photo) {
-            let Some(start) = photo.first().map(|p| (p.along_mm / step + 1e-6).floor() as i64) else {
+            let Some(start) = photo
+                .first()
+                .map(|p| (p.along_mm / step + 1e-6).floor() as i64)
+            else {
                 continue;
             };
             for (i, p) in photo.iter().enumerate() {
@@ -55,7 +58,9 @@ impl Fingerprint {
                     continue;
                 }
                 let repeat = start + (i / samples) as i64 - first;
-                let Ok(repeat) = usize::try_from(repeat) else { continue };
+                let Ok(repeat) = usize::try_from(repeat) else {
+                    continue;
+                };
                 let at = repeat * per_repeat + (i % samples / OBSERVE_EVERY).min(per_repeat - 1);
                 if sums.len() <= at {
                     sums.resize(at + 1, (0.0, 0));
@@ -64,8 +69,10 @@ impl Fingerprint {
                 sums[at].1 += 1;
             }
         }
-        let raw: Vec<Option<f64>> =
-            sums.iter().map(|(s, n)| (*n > 0).then(|| s / f64::from(*n))).collect();
+        let raw: Vec<Option<f64>> = sums
+            .iter()
+            .map(|(s, n)| (*n > 0).then(|| s / f64::from(*n)))
+            .collect();
         let hundredths_mm = (0..raw.len())
             .map(|i| {
                 let near = &raw[i.saturating_sub(WIDE)..(i + WIDE + 1).min(raw.len())];
@@ -74,12 +81,18 @@ impl Fingerprint {
                 raw[i].map(|d| ((d - mean) * 100.0).round().clamp(-3000.0, 3000.0) as i16)
             })
             .collect();
-        Fingerprint { samples_per_repeat: per_repeat, hundredths_mm }
+        Fingerprint {
+            samples_per_repeat: per_repeat,
+            hundredths_mm,
+        }
     }
 
     /// How alike two rows are.
     pub fn likeness(&self, other: &Fingerprint) -> Likeness {
-        let mut best = Likeness { correlation: 0.0, samples: 0 };
+        let mut best = Likeness {
+            correlation: 0.0,
+            samples: 0,
+        };
         if self.samples_per_repeat != other.samples_per_repeat || self.samples_per_repeat == 0 {
             return best;
         }
@@ -89,8 +102,12 @@ impl Fingerprint {
             let by = shift * self.samples_per_repeat as i64;
             let (mut ab, mut aa, mut bb, mut n) = (0.0, 0.0, 0.0, 0usize);
             for (i, x) in a.iter().enumerate() {
-                let Ok(j) = usize::try_from(i as i64 + by) else { continue };
-                let (Some(x), Some(Some(y))) = (x, b.get(j)) else { continue };
+                let Ok(j) = usize::try_from(i as i64 + by) else {
+                    continue;
+                };
+                let (Some(x), Some(Some(y))) = (x, b.get(j)) else {
+                    continue;
+                };
                 let (x, y) = (f64::from(*x), f64::from(*y));
                 ab += x * y;
                 aa += x * x;
@@ -100,7 +117,10 @@ impl Fingerprint {
             if n >= 120 {
                 let correlation = ab / (aa * bb).sqrt().max(1e-9);
                 if correlation > best.correlation {
-                    best = Likeness { correlation, samples: n };
+                    best = Likeness {
+                        correlation,
+                        samples: n,
+                    };
                 }
             }
         }

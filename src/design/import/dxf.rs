@@ -33,13 +33,20 @@ pub fn lines(bytes: &[u8]) -> Result<Drawn, DesignError> {
         _ => None,
     };
     let scale = unit_mm.unwrap_or(1.0);
-    let mut walk =
-        Walk { drawing: &drawing, pieces: Vec::new(), points: 0, references: Vec::new() };
+    let mut walk = Walk {
+        drawing: &drawing,
+        pieces: Vec::new(),
+        points: 0,
+        references: Vec::new(),
+    };
     let to_mm = Affine::scale_non_uniform(scale, -scale);
     for entity in drawing.entities() {
         walk.entity(entity, to_mm)?;
     }
-    Ok(Drawn { pieces: walk.pieces, has_size: unit_mm.is_some() })
+    Ok(Drawn {
+        pieces: walk.pieces,
+        has_size: unit_mm.is_some(),
+    })
 }
 
 impl Walk<'_> {
@@ -48,19 +55,25 @@ impl Walk<'_> {
             return Ok(());
         }
         // An extrusion of (0, 0, −1) turns the drawing plane over: x becomes −x.
-        let over = |z: f64| if z < 0.0 { to_mm * Affine::scale_non_uniform(-1.0, 1.0) } else { to_mm };
-        match &entity.specific {
-            EntityType::Line(l) => {
-                self.push(&[(l.p1.x, l.p1.y), (l.p2.x, l.p2.y)], to_mm)
+        let over = |z: f64| {
+            if z < 0.0 {
+                to_mm * Affine::scale_non_uniform(-1.0, 1.0)
+            } else {
+                to_mm
             }
+        };
+        match &entity.specific {
+            EntityType::Line(l) => self.push(&[(l.p1.x, l.p1.y), (l.p2.x, l.p2.y)], to_mm),
             EntityType::LwPolyline(p) => {
                 let vertices: Vec<(f64, f64, f64)> =
                     p.vertices.iter().map(|v| (v.x, v.y, v.bulge)).collect();
                 self.bulged(&vertices, p.is_closed(), over(p.extrusion_direction.z))
             }
             EntityType::Polyline(p) => {
-                let vertices: Vec<(f64, f64, f64)> =
-                    p.vertices().map(|v| (v.location.x, v.location.y, v.bulge)).collect();
+                let vertices: Vec<(f64, f64, f64)> = p
+                    .vertices()
+                    .map(|v| (v.location.x, v.location.y, v.bulge))
+                    .collect();
                 self.bulged(&vertices, p.is_closed(), over(p.normal.z))
             }
             EntityType::Arc(a) => {
@@ -69,11 +82,21 @@ impl Walk<'_> {
                 while to <= from {
                     to += TAU;
                 }
-                self.arc((a.center.x, a.center.y), a.radius, from, to, over(a.normal.z))
+                self.arc(
+                    (a.center.x, a.center.y),
+                    a.radius,
+                    from,
+                    to,
+                    over(a.normal.z),
+                )
             }
-            EntityType::Circle(c) => {
-                self.arc((c.center.x, c.center.y), c.radius, 0.0, TAU, over(c.normal.z))
-            }
+            EntityType::Circle(c) => self.arc(
+                (c.center.x, c.center.y),
+                c.radius,
+                0.0,
+                TAU,
+                over(c.normal.z),
+            ),
             EntityType::Ellipse(e) => {
                 let (ax, ay) = (e.major_axis.x, e.major_axis.y);
                 let (from, mut to) = (e.start_parameter, e.end_parameter);
@@ -86,7 +109,10 @@ impl Walk<'_> {
                         let t = from + (to - from) * f64::from(i) / f64::from(n);
                         let (s, c) = t.sin_cos();
                         let r = e.minor_axis_ratio;
-                        (e.center.x + ax * c - ay * r * s, e.center.y + ay * c + ax * r * s)
+                        (
+                            e.center.x + ax * c - ay * r * s,
+                            e.center.y + ay * c + ax * r * s,
+                        )
                     })
                     .collect();
                 self.push(&points, over(e.normal.z))
@@ -159,7 +185,10 @@ impl Walk<'_> {
             let angle = 4.0 * bulge.atan();
             // Centre: left of the chord's middle by half a chord over the tangent of half the angle.
             let off = chord / 2.0 / (angle / 2.0).tan();
-            let (cx, cy) = ((x + nx) / 2.0 - dy / chord * off, (y + ny) / 2.0 + dx / chord * off);
+            let (cx, cy) = (
+                (x + nx) / 2.0 - dy / chord * off,
+                (y + ny) / 2.0 + dx / chord * off,
+            );
             let radius = (x - cx).hypot(y - cy);
             let from = (y - cy).atan2(x - cx);
             let n = steps(radius, angle, &to_mm);
@@ -228,9 +257,17 @@ fn spline(s: &dxf::entities::Spline) -> Result<Vec<(f64, f64)>, DesignError> {
         return Ok(s.fit_points.iter().map(|p| (p.x, p.y)).collect());
     }
     if degree == 0 || n <= degree || knots.len() != n + degree + 1 {
-        return Err(DesignError::Broken("a spline's knots do not fit its points".to_owned()));
+        return Err(DesignError::Broken(
+            "a spline's knots do not fit its points".to_owned(),
+        ));
     }
-    let weight = |i: usize| s.weight_values.get(i).copied().filter(|w| *w > 0.0).unwrap_or(1.0);
+    let weight = |i: usize| {
+        s.weight_values
+            .get(i)
+            .copied()
+            .filter(|w| *w > 0.0)
+            .unwrap_or(1.0)
+    };
     let at = |t: f64| -> (f64, f64) {
         let span = (degree..n).rev().find(|&i| knots[i] <= t).unwrap_or(degree);
         let mut d: Vec<[f64; 3]> = (0..=degree)
@@ -244,7 +281,11 @@ fn spline(s: &dxf::entities::Spline) -> Result<Vec<(f64, f64)>, DesignError> {
             for j in (r..=degree).rev() {
                 let i = j + span - degree;
                 let width = knots[i + degree + 1 - r] - knots[i];
-                let a = if width > 0.0 { (t - knots[i]) / width } else { 0.0 };
+                let a = if width > 0.0 {
+                    (t - knots[i]) / width
+                } else {
+                    0.0
+                };
                 for k in 0..3 {
                     d[j][k] = (1.0 - a) * d[j - 1][k] + a * d[j][k];
                 }

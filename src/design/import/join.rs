@@ -9,7 +9,10 @@ const GAP_SHARE: f64 = 0.003;
 
 /// Larger side of the box around the points.
 pub fn extent(points: &[Point2]) -> f64 {
-    let (mut min, mut max) = (Point2::new(f64::MAX, f64::MAX), Point2::new(f64::MIN, f64::MIN));
+    let (mut min, mut max) = (
+        Point2::new(f64::MAX, f64::MAX),
+        Point2::new(f64::MIN, f64::MIN),
+    );
     for p in points {
         min = min.inf(p);
         max = max.sup(p);
@@ -23,11 +26,17 @@ pub fn join(mut pieces: Vec<Vec<Point2>>) -> Result<Vec<Point2>, DesignError> {
     if pieces.is_empty() {
         return Err(DesignError::NoPath);
     }
-    if pieces.iter().flatten().any(|p| !(p.x.is_finite() && p.y.is_finite())) {
+    if pieces
+        .iter()
+        .flatten()
+        .any(|p| !(p.x.is_finite() && p.y.is_finite()))
+    {
         return Err(DesignError::NotFinite);
     }
     let all: Vec<Point2> = pieces.iter().flatten().copied().collect();
-    let reach = GAP_MM.min(0.02 * extent(&all)).max(GAP_SHARE * extent(&all));
+    let reach = GAP_MM
+        .min(0.02 * extent(&all))
+        .max(GAP_SHARE * extent(&all));
     let ends: Vec<(usize, bool, Point2)> = pieces
         .iter()
         .enumerate()
@@ -35,7 +44,9 @@ pub fn join(mut pieces: Vec<Vec<Point2>>) -> Result<Vec<Point2>, DesignError> {
         .collect();
     // The line begins at the leftmost end to which no other piece joins.
     let lonely = |&(i, _, at): &(usize, bool, Point2)| {
-        !ends.iter().any(|(j, _, other)| *j != i && (other - at).norm() <= reach)
+        !ends
+            .iter()
+            .any(|(j, _, other)| *j != i && (other - at).norm() <= reach)
     };
     let start = ends
         .iter()
@@ -56,10 +67,15 @@ pub fn join(mut pieces: Vec<Vec<Point2>>) -> Result<Vec<Point2>, DesignError> {
             .enumerate()
             .filter_map(|(i, p)| p.as_ref().map(|p| (i, p)))
             .flat_map(|(i, p)| {
-                [(i, false, (p[0] - end).norm()), (i, true, (p[p.len() - 1] - end).norm())]
+                [
+                    (i, false, (p[0] - end).norm()),
+                    (i, true, (p[p.len() - 1] - end).norm()),
+                ]
             })
             .min_by(|a, b| a.2.total_cmp(&b.2));
-        let Some((i, backwards, gap)) = nearest else { break };
+        let Some((i, backwards, gap)) = nearest else {
+            break;
+        };
         if gap > reach {
             return Err(DesignError::Pieces {
                 pieces: 1 + left.iter().flatten().count(),

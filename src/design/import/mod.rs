@@ -188,8 +188,9 @@ fn one_repeat(drawn: Drawn, repeat_mm: Option<f64>) -> Result<Imported, DesignEr
     for p in &mut line {
         p.y -= rise * (p.x - first.x) / run;
     }
-    let (top, bottom) =
-        line.iter().fold((f64::MAX, f64::MIN), |(a, b), p| (a.min(p.y), b.max(p.y)));
+    let (top, bottom) = line
+        .iter()
+        .fold((f64::MAX, f64::MIN), |(a, b), p| (a.min(p.y), b.max(p.y)));
     let middle = (top + bottom) / 2.0;
     let curve_mm: Vec<Point2> = line
         .iter()
@@ -199,20 +200,38 @@ fn one_repeat(drawn: Drawn, repeat_mm: Option<f64>) -> Result<Imported, DesignEr
     if height < 3.0 {
         return Err(DesignError::Straight(height));
     }
-    let design = Design { repeat_mm: run * scale, curve_mm };
-    Ok(Imported { design, scale, notes })
+    let design = Design {
+        repeat_mm: run * scale,
+        curve_mm,
+    };
+    Ok(Imported {
+        design,
+        scale,
+        notes,
+    })
 }
 
 /// Writes a design as SVG in millimetres.
 pub fn to_svg(design: &Design) -> String {
     use std::fmt::Write;
-    let left = design.curve_mm.iter().map(|p| p.x).fold(f64::MAX, f64::min).min(0.0);
+    let left = design
+        .curve_mm
+        .iter()
+        .map(|p| p.x)
+        .fold(f64::MAX, f64::min)
+        .min(0.0);
     let right = design.curve_mm.iter().map(|p| p.x).fold(f64::MIN, f64::max);
     let half = design.height_mm() / 2.0;
     let (w, h) = (right - left, 2.0 * half);
     let mut path = String::new();
     for (i, p) in design.curve_mm.iter().enumerate() {
-        let _ = write!(path, "{}{:.3} {:.3}", if i == 0 { "M" } else { "L" }, p.x, p.y);
+        let _ = write!(
+            path,
+            "{}{:.3} {:.3}",
+            if i == 0 { "M" } else { "L" },
+            p.x,
+            p.y
+        );
     }
     format!(
         "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{w:.3}mm\" height=\"{h:.3}mm\" \

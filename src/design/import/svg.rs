@@ -44,7 +44,10 @@ pub fn lines(text: &str) -> Result<Drawn, DesignError> {
     for child in root.children() {
         walk.node(&child, to_mm, 0)?;
     }
-    Ok(Drawn { pieces: walk.pieces, has_size })
+    Ok(Drawn {
+        pieces: walk.pieces,
+        has_size,
+    })
 }
 
 /// Millimetres of a length, if it has a size of its own.
@@ -66,7 +69,9 @@ fn length_mm(text: &str) -> Option<f64> {
 fn root_scale(root: &Node) -> (Affine, bool) {
     let size = |name| root.attribute(name).and_then(length_mm);
     let (width, height) = (size("width"), size("height"));
-    let view = root.attribute("viewBox").and_then(|v| ViewBox::from_str(v).ok());
+    let view = root
+        .attribute("viewBox")
+        .and_then(|v| ViewBox::from_str(v).ok());
     match view {
         Some(view) if view.w > 0.0 && view.h > 0.0 && (width.is_some() || height.is_some()) => {
             let (sx, sy) = match (width, height) {
@@ -98,7 +103,10 @@ fn fit(node: &Node, sx: f64, sy: f64) -> Affine {
 }
 
 fn transform(node: &Node) -> Affine {
-    let Some(t) = node.attribute("transform").and_then(|t| Transform::from_str(t).ok()) else {
+    let Some(t) = node
+        .attribute("transform")
+        .and_then(|t| Transform::from_str(t).ok())
+    else {
         return Affine::IDENTITY;
     };
     Affine::new([t.a, t.b, t.c, t.d, t.e, t.f])
@@ -109,14 +117,20 @@ fn is_hidden(node: &Node) -> bool {
     let has = |name: &str, value: &str| {
         node.attribute(name) == Some(value)
             || style.split(';').any(|part| {
-                part.split_once(':').is_some_and(|(n, v)| n.trim() == name && v.trim() == value)
+                part.split_once(':')
+                    .is_some_and(|(n, v)| n.trim() == name && v.trim() == value)
             })
     };
     has("display", "none") || has("visibility", "hidden")
 }
 
 impl<'a> Walk<'a> {
-    fn node(&mut self, node: &Node<'a, 'a>, to_mm: Affine, depth: usize) -> Result<(), DesignError> {
+    fn node(
+        &mut self,
+        node: &Node<'a, 'a>,
+        to_mm: Affine,
+        depth: usize,
+    ) -> Result<(), DesignError> {
         if !node.is_element() || is_hidden(node) {
             return Ok(());
         }
@@ -125,7 +139,9 @@ impl<'a> Walk<'a> {
             return Err(DesignError::TooManyPoints);
         }
         if depth > 200 {
-            return Err(DesignError::Broken("its groups are nested too deep".to_owned()));
+            return Err(DesignError::Broken(
+                "its groups are nested too deep".to_owned(),
+            ));
         }
         let name = node.tag_name().name();
         let inner = to_mm * transform(node);
@@ -149,7 +165,11 @@ impl<'a> Walk<'a> {
                 }
                 Ok(())
             }
-            "svg" => self.nested(node, inner * Affine::translate((number("x"), number("y"))), depth),
+            "svg" => self.nested(
+                node,
+                inner * Affine::translate((number("x"), number("y"))),
+                depth,
+            ),
             "use" => {
                 let link = node
                     .attribute("href")
@@ -174,8 +194,13 @@ impl<'a> Walk<'a> {
             }
             "polyline" | "polygon" => {
                 let mut path = BezPath::new();
-                for (i, p) in PointsParser::from(node.attribute("points").unwrap_or("")).enumerate() {
-                    if i == 0 { path.move_to(p) } else { path.line_to(p) }
+                for (i, p) in PointsParser::from(node.attribute("points").unwrap_or("")).enumerate()
+                {
+                    if i == 0 {
+                        path.move_to(p)
+                    } else {
+                        path.line_to(p)
+                    }
                 }
                 if name == "polygon" && !path.is_empty() {
                     path.close_path();
@@ -189,7 +214,11 @@ impl<'a> Walk<'a> {
             }
             "circle" | "ellipse" => {
                 let r = number("r");
-                let (rx, ry) = if name == "circle" { (r, r) } else { (number("rx"), number("ry")) };
+                let (rx, ry) = if name == "circle" {
+                    (r, r)
+                } else {
+                    (number("rx"), number("ry"))
+                };
                 let ellipse = kurbo::Ellipse::new((number("cx"), number("cy")), (rx, ry), 0.0);
                 self.draw(ellipse.to_path(1e-4), inner)
             }
@@ -199,9 +228,13 @@ impl<'a> Walk<'a> {
 
     /// A nested svg or symbol with a view of its own.
     fn nested(&mut self, node: &Node<'a, 'a>, at: Affine, depth: usize) -> Result<(), DesignError> {
-        let view = node.attribute("viewBox").and_then(|v| ViewBox::from_str(v).ok());
+        let view = node
+            .attribute("viewBox")
+            .and_then(|v| ViewBox::from_str(v).ok());
         let side = |name| {
-            node.attribute(name).and_then(|t| Length::from_str(t).ok()).map(|l| l.number)
+            node.attribute(name)
+                .and_then(|t| Length::from_str(t).ok())
+                .map(|l| l.number)
         };
         let inner = match (view, side("width"), side("height")) {
             (Some(v), Some(w), Some(h)) if v.w > 0.0 && v.h > 0.0 => {
@@ -279,7 +312,12 @@ impl<'a> Walk<'a> {
 
 fn named(node: &Node) -> String {
     node.attribute("id").map_or_else(
-        || format!("in line {}", node.document().text_pos_at(node.range().start).row),
+        || {
+            format!(
+                "in line {}",
+                node.document().text_pos_at(node.range().start).row
+            )
+        },
         |id| format!("`{id}`"),
     )
 }

@@ -1,7 +1,9 @@
 use super::*;
 
 fn svg(attributes: &str, body: &str) -> String {
-    format!("<svg xmlns=\"http://www.w3.org/2000/svg\" xmlns:xlink=\"http://www.w3.org/1999/xlink\" {attributes}>{body}</svg>")
+    format!(
+        "<svg xmlns=\"http://www.w3.org/2000/svg\" xmlns:xlink=\"http://www.w3.org/1999/xlink\" {attributes}>{body}</svg>"
+    )
 }
 
 fn read_svg(attributes: &str, body: &str) -> Result<Imported, DesignError> {
@@ -23,15 +25,30 @@ fn svg_units_are_those_of_the_specification() {
         ("384px", 101.6),
         ("384", 101.6),
     ] {
-        let read = read_svg(&format!("width=\"{width}\" viewBox=\"0 -50 100 100\""), WAVE).unwrap();
-        assert!((read.design.repeat_mm - mm).abs() < 1e-6, "{width}: {}", read.design.repeat_mm);
+        let read = read_svg(
+            &format!("width=\"{width}\" viewBox=\"0 -50 100 100\""),
+            WAVE,
+        )
+        .unwrap();
+        assert!(
+            (read.design.repeat_mm - mm).abs() < 1e-6,
+            "{width}: {}",
+            read.design.repeat_mm
+        );
     }
 }
 
 #[test]
 fn a_design_without_a_size_needs_a_repeat_length() {
-    assert_eq!(read_svg("viewBox=\"0 -50 100 100\"", WAVE), Err(DesignError::NoSize));
-    let read = decode(svg("viewBox=\"0 -50 100 100\"", WAVE).as_bytes(), Some(254.0)).unwrap();
+    assert_eq!(
+        read_svg("viewBox=\"0 -50 100 100\"", WAVE),
+        Err(DesignError::NoSize)
+    );
+    let read = decode(
+        svg("viewBox=\"0 -50 100 100\"", WAVE).as_bytes(),
+        Some(254.0),
+    )
+    .unwrap();
     assert!((read.design.repeat_mm - 254.0).abs() < 1e-9);
     // The curve of the frame of [`Design`]: from (0, y) to (repeat, y), half-way at 0.
     let curve = &read.design.curve_mm;
@@ -60,8 +77,16 @@ fn svg_arcs_are_arcs() {
     let read = read_svg("width=\"100mm\" viewBox=\"0 -50 100 100\"", body).unwrap();
     assert!((read.design.arc_mm() - 50.0 * std::f64::consts::PI).abs() < 0.05);
     assert!((read.design.height_mm() - 50.0).abs() < 0.02);
-    let quarter = read.design.curve_mm.iter().min_by(|a, b| a.y.total_cmp(&b.y)).unwrap();
-    assert!((quarter.x - 25.0).abs() < 1.0, "the top lies over the first half");
+    let quarter = read
+        .design
+        .curve_mm
+        .iter()
+        .min_by(|a, b| a.y.total_cmp(&b.y))
+        .unwrap();
+    assert!(
+        (quarter.x - 25.0).abs() < 1.0,
+        "the top lies over the first half"
+    );
 }
 
 #[test]
@@ -73,7 +98,9 @@ fn pieces_in_any_order_and_direction_join_and_gaps_are_named() {
     assert!((read.design.height_mm() - 40.0).abs() < 1e-9);
     let apart = "<path d=\"M0 0L30 -20\"/><path d=\"M40 -20L100 0\"/>";
     let error = read_svg("width=\"100mm\" viewBox=\"0 -50 100 100\"", apart).unwrap_err();
-    assert!(matches!(error, DesignError::Pieces { pieces: 2, gap_mm, .. } if (gap_mm - 10.0).abs() < 1e-6));
+    assert!(
+        matches!(error, DesignError::Pieces { pieces: 2, gap_mm, .. } if (gap_mm - 10.0).abs() < 1e-6)
+    );
 }
 
 #[test]
@@ -81,8 +108,14 @@ fn a_repeat_that_does_not_lead_on_is_complained_about() {
     let size = "width=\"100mm\" viewBox=\"0 -50 100 100\"";
     let low = read_svg(size, "<path d=\"M0 0L50 -30L100 12\"/>").unwrap_err();
     assert!(low.to_string().contains("12.0 mm"), "{low}");
-    assert_eq!(read_svg(size, "<circle cx=\"50\" cy=\"0\" r=\"20\"/>"), Err(DesignError::Closed));
-    assert!(matches!(read_svg(size, "<path d=\"M0 0L100 0\"/>"), Err(DesignError::Straight(_))));
+    assert_eq!(
+        read_svg(size, "<circle cx=\"50\" cy=\"0\" r=\"20\"/>"),
+        Err(DesignError::Closed)
+    );
+    assert!(matches!(
+        read_svg(size, "<path d=\"M0 0L100 0\"/>"),
+        Err(DesignError::Straight(_))
+    ));
     let level = read_svg(size, "<path d=\"M0 0L50 -30L100 0.6\"/>").unwrap();
     assert_eq!(level.notes.len(), 1, "a small step is levelled, and said");
 }
@@ -90,10 +123,19 @@ fn a_repeat_that_does_not_lead_on_is_complained_about() {
 #[test]
 fn empty_huge_and_circular_drawings_are_refused() {
     let size = "width=\"100mm\" viewBox=\"0 -50 100 100\"";
-    assert_eq!(read_svg(size, "<text>no line</text>"), Err(DesignError::NoPath));
-    assert_eq!(read_svg(size, "<g display=\"none\"><path d=\"M0 0L9 9\"/></g>"), Err(DesignError::NoPath));
+    assert_eq!(
+        read_svg(size, "<text>no line</text>"),
+        Err(DesignError::NoPath)
+    );
+    assert_eq!(
+        read_svg(size, "<g display=\"none\"><path d=\"M0 0L9 9\"/></g>"),
+        Err(DesignError::NoPath)
+    );
     let loops = "<g id=\"a\"><use href=\"#b\"/></g><g id=\"b\"><use href=\"#a\"/></g>";
-    assert!(matches!(read_svg(size, loops), Err(DesignError::SelfReference(_))));
+    assert!(matches!(
+        read_svg(size, loops),
+        Err(DesignError::SelfReference(_))
+    ));
     // Each level draws the next ten times: ten million lines from a few hundred bytes.
     let mut bomb = "<defs><path id=\"l0\" d=\"M0 0L1 1\"/>".to_owned();
     for level in 1..=7 {
@@ -106,9 +148,15 @@ fn empty_huge_and_circular_drawings_are_refused() {
     for i in 0..10_000_000u32 {
         long += if i % 2 == 0 { "h1" } else { "v1" };
     }
-    assert_eq!(read_svg(size, &format!("<path d=\"{long}\"/>")), Err(DesignError::TooManyPoints));
+    assert_eq!(
+        read_svg(size, &format!("<path d=\"{long}\"/>")),
+        Err(DesignError::TooManyPoints)
+    );
     assert_eq!(decode(b"hello", None), Err(DesignError::UnknownType));
-    assert!(matches!(decode(b"<svg><path", None), Err(DesignError::Broken(_))));
+    assert!(matches!(
+        decode(b"<svg><path", None),
+        Err(DesignError::Broken(_))
+    ));
 }
 
 /// Points by ezdxf (tests/reference/design/make.py): LINE, LWPOLYLINE with bulges, ARC, SPLINE and an
@@ -118,7 +166,8 @@ fn dxf_entities_lie_where_ezdxf_puts_them() {
     let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/reference/design/");
     let drawn = dxf::lines(&std::fs::read(format!("{folder}chain.dxf")).unwrap()).unwrap();
     let truth: serde_json::Value =
-        serde_json::from_str(&std::fs::read_to_string(format!("{folder}chain.json")).unwrap()).unwrap();
+        serde_json::from_str(&std::fs::read_to_string(format!("{folder}chain.json")).unwrap())
+            .unwrap();
     let pieces = truth["pieces"].as_array().unwrap();
     assert!(drawn.has_size);
     assert_eq!(drawn.pieces.len(), pieces.len());
@@ -133,13 +182,20 @@ fn dxf_entities_lie_where_ezdxf_puts_them() {
     };
     for (ours, theirs) in drawn.pieces.iter().zip(pieces) {
         for p in theirs.as_array().unwrap() {
-            let p = Point2::new(p[0].as_f64().unwrap() * 25.4, -p[1].as_f64().unwrap() * 25.4);
+            let p = Point2::new(
+                p[0].as_f64().unwrap() * 25.4,
+                -p[1].as_f64().unwrap() * 25.4,
+            );
             // Our chords stay within 0.01 mm, theirs within 0.0005 in.
             assert!(distance(p, ours) < 0.03, "{p} is {} off", distance(p, ours));
         }
     }
     let read = decode(&std::fs::read(format!("{folder}chain.dxf")).unwrap(), None).unwrap();
-    assert!((read.design.repeat_mm - 254.0).abs() < 1e-6, "{}", read.design.repeat_mm);
+    assert!(
+        (read.design.repeat_mm - 254.0).abs() < 1e-6,
+        "{}",
+        read.design.repeat_mm
+    );
 }
 
 #[test]

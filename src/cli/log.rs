@@ -1,0 +1,96 @@
+//! `rowsight log`
+
+use super::{Outcome, hint, say};
+use crate::journal::Journal;
+use crate::report::log::{LogEntry, Standing};
+use crate::report::{Style, log_table};
+use anyhow::bail;
+use clap::Args;
+use std::path::PathBuf;
+
+/// Show the rows so far; undo, restore, or add a note
+///
+/// Example: rowsight log harvest --note "side straps on" --row 5
+#[derive(Args)]
+pub struct LogArguments {
+    /// Folder of the quilt
+    folder: PathBuf,
+    /// Take the last check back; nothing is erased
+    #[arg(long, conflicts_with_all = ["restore", "note"])]
+    undo: bool,
+    /// Bring back what was undone last
+    #[arg(long, conflicts_with = "note")]
+    restore: bool,
+    /// Add a note to a row, the newest one unless --row names another
+    #[arg(long, value_name = "TEXT")]
+    note: Option<String>,
+    /// Row of the note
+    #[arg(long, value_name = "NUMBER", requires = "note")]
+    row: Option<u32>,
+    /// Show retaken and undone checks too
+    #[arg(long)]
+    all: bool,
+    /// Print the checks as JSON, one document a line
+    #[arg(long)]
+    json: bool,
+}
+
+pub fn run(arguments: &LogArguments, style: Style) -> anyhow::Result<Outcome> {
+    let folder = &arguments.folder;
+    let plan = crate::plan::file::read(folder)?;
+    let Some(mut journal) = Journal::open_to_read(folder)? else {
+        if arguments.undo || arguments.restore || arguments.note.is_some() {
+            bail!(
+                "no row of {} has been checked yet; begin with `rowsight snap`",
+                folder.display()
+            );
+        }
+        say("No row has been checked yet.\n");
+        return Ok(Outcome::Fine);
+    };
+    if arguments.undo {
+        let row = journal.undo()?;
+        hint(&format!(
+            "The last check of row {row} is taken back; --restore brings it again."
+        ));
+    }
+    if arguments.restore {
+        let row = journal.restore()?;
+        hint(&format!("The check of row {row} counts again."));
+    }
+    if let Some(note) = &arguments.note {
+        let row = journal.add_note(arguments.row, note)?;
+        hint(&format!("Noted at row {row}."));
+    }
+    let checks = if arguments.all {
+        journal.history()?
+    } else {
+        journal.current()?
+    };
+    if arguments.json {
+        for check in &checks {
+            say(&(serde_json::to_string(&check.record)? + "\n"));
+        }
+        return Ok(Outcome::Fine);
+    }
+    let entries: Vec<LogEntry> = checks
+        .iter()
+        .map(|c| LogEntry {
+            saved: c.saved,
+            record: &c.record,
+            standing: c.standing,
+            notes: &c.notes,
+        })
+        .collect();
+    say(&log_table(&entries, &plan, style));
+    let undone = checks
+        .iter()
+        .filter(|c| c.standing == Standing::Undone)
+        .count();
+    if undone > 0 {
+        hint(&format!(
+            "{undone} undone; --restore brings them back one by one."
+        ));
+    }
+    Ok(Outcome::Fine)
+}

@@ -1,0 +1,295 @@
+//! `rowsight plan`
+
+use super::{Outcome, hint, say};
+use crate::design::import::{read as read_design, to_svg};
+use crate::design::{Design, demo};
+use crate::plan::file::{self, PlanRequest, write_whole};
+use crate::plan::picture::picture;
+use crate::plan::{Plan, Tolerance};
+use crate::report::Style;
+use crate::units::{LengthUnit, parse_positive_length};
+use crate::verdict::words::length;
+use anyhow::{Context, anyhow, bail};
+use clap::{Args, ValueEnum};
+use std::path::{Path, PathBuf};
+
+/// Describe a quilt: its size, its design, where the rows are to fall
+///
+/// Without options it shows the plan that is there. With options it makes one, or changes those.
+///
+/// Example: rowsight plan harvest --width 84in --length 96in --design meander.svg --repeat 10in
+/// --spacing 6in --stagger 0.5 --card-bar 149.6mm
+#[derive(Args)]
+pub struct PlanArguments {
+    /// Folder of the quilt; made when it is not there
+    folder: PathBuf,
+    /// Width of the quilt across the frame, like 84in, 84 1/2", 7ft or 2.13m
+    #[arg(long, value_name = "LENGTH")]
+    width: Option<String>,
+    /// Length of the quilt from its first to its last edge
+    #[arg(long, value_name = "LENGTH")]
+    length: Option<String>,
+    /// Design as SVG or DXF, or the name of a practice design: ripple, meander, loops, petals
+    #[arg(long, value_name = "FILE")]
+    design: Option<String>,
+    /// Length of one repeat along the row; the design's own size when left out
+    #[arg(long, value_name = "LENGTH")]
+    repeat: Option<String>,
+    /// Distance from one row to the next
+    #[arg(long, value_name = "LENGTH")]
+    spacing: Option<String>,
+    /// How far each row's design is moved against the row before, as a share of the repeat [default: 0]
+    #[arg(long, value_name = "SHARE")]
+    stagger: Option<f64>,
+    /// Number of rows [default: as many as fit]
+    #[arg(long, value_name = "COUNT")]
+    rows: Option<u32>,
+    /// Middle of the first row below the first edge [default: rows centred on the quilt]
+    #[arg(long, value_name = "LENGTH")]
+    first_row: Option<String>,
+    /// What a ruler reads on the printed 150 mm check bar [default: 150mm]
+    #[arg(long, value_name = "LENGTH")]
+    card_bar: Option<String>,
+    /// How much a gap may be off the spacing [default: 1/8 in]
+    #[arg(long, value_name = "LENGTH")]
+    tolerance: Option<String>,
+    /// Show lengths in inches or millimetres [default: as the width is written]
+    #[arg(long, value_enum)]
+    unit: Option<UnitName>,
+    /// Draw the plan: quilt, rows and their numbers, as SVG
+    #[arg(long, value_name = "FILE")]
+    picture: Option<PathBuf>,
+}
+
+#[derive(Clone, Copy, ValueEnum)]
+enum UnitName {
+    In,
+    Mm,
+}
+
+/// Reads the plan of a folder and its design.
+pub fn load(folder: &Path) -> anyhow::Result<(Plan, Design)> {
+    let plan = file::read(folder)?;
+    let path = folder.join(&plan.design_file);
+    let imported = read_design(&path, Some(plan.repeat_mm))
+        .map_err(|(path, e)| anyhow!("the design {}: {e}", path.display()))?;
+    Ok((plan, imported.design))
+}
+
+pub fn run(arguments: &PlanArguments, style: Style) -> anyhow::Result<Outcome> {
+    let _ = style;
+    let folder = &arguments.folder;
+    let changes = [
+        &arguments.width,
+        &arguments.length,
+        &arguments.design,
+        &arguments.repeat,
+        &arguments.spacing,
+        &arguments.first_row,
+        &arguments.card_bar,
+        &arguments.tolerance,
+    ]
+    .iter()
+    .any(|a| a.is_some())
+        || arguments.stagger.is_some()
+        || arguments.rows.is_some()
+        || arguments.unit.is_some();
+    if changes {
+        make(arguments)?;
+    }
+    let (plan, design) = load(folder)?;
+    if let Some(path) = &arguments.picture {
+        write_whole(path, picture(&plan, &design).as_bytes())
+            .with_context(|| format!("{} cannot be written; check the folder", path.display()))?;
+        hint(&format!("Drew the plan into {}.", path.display()));
+    }
+    say(&describe(&plan, &design));
+    if changes {
+        hint(&format!(
+            "Saved {}; it has comments and may be edited by hand.",
+            folder.join(file::FILE_NAME).display()
+        ));
+    }
+    Ok(Outcome::Fine)
+}
+
+fn given(name: &str, text: &Option<String>) -> anyhow::Result<Option<f64>> {
+    text.as_ref()
+        .map(|t| {
+            parse_positive_length(t)
+                .map(|mm| mm.0)
+                .map_err(|e| anyhow!("--{name}: {e}"))
+        })
+        .transpose()
+}
+
+fn make(arguments: &PlanArguments) -> anyhow::Result<()> {
+    let folder = &arguments.folder;
+    let old = match file::read(folder) {
+        Ok(plan) => Some(plan),
+        Err(file::PlanError::Missing { .. }) => None,
+        Err(other) => return Err(other.into()),
+    };
+    let needed = |name: &str, given: Option<f64>, old: Option<f64>| {
+        given.or(old).ok_or_else(|| {
+            anyhow!("a new plan needs --{name}; `rowsight plan --help` has an example")
+        })
+    };
+    let unit = match (arguments.unit, &arguments.width, &old) {
+        (Some(UnitName::In), ..) => LengthUnit::Inch,
+        (Some(UnitName::Mm), ..) => LengthUnit::Millimetre,
+        (None, _, Some(old)) => old.unit,
+        (None, Some(width), None) if width.trim_end().ends_with('m') => LengthUnit::Millimetre,
+        _ => LengthUnit::Inch,
+    };
+    let width_mm = needed(
+        "width",
+        given("width", &arguments.width)?,
+        old.as_ref().map(|o| o.width_mm),
+    )?;
+    let length_mm = needed(
+        "length",
+        given("length", &arguments.length)?,
+        old.as_ref().map(|o| o.length_mm),
+    )?;
+    let spacing_mm = needed(
+        "spacing",
+        given("spacing", &arguments.spacing)?,
+        old.as_ref().map(|o| o.spacing_mm),
+    )?;
+    let repeat = given("repeat", &arguments.repeat)?;
+    let tolerance_mm = given("tolerance", &arguments.tolerance)?;
+
+    // The design first: without one there is no plan, and nothing is written.
+    let (design_file, bytes, imported) = match (&arguments.design, &old) {
+        (Some(name), _) => {
+            if let Some(design) = demo::by_name(
+                name,
+                repeat.unwrap_or(254.0),
+                repeat.unwrap_or(254.0) * 0.45,
+            ) {
+                let svg = to_svg(&design);
+                let imported = crate::design::import::decode(svg.as_bytes(), repeat)
+                    .map_err(|e| anyhow!("the design {name}: {e}"))?;
+                (format!("{name}.svg"), Some(svg.into_bytes()), imported)
+            } else {
+                let path = Path::new(name);
+                let imported = read_design(path, repeat)
+                    .map_err(|(path, e)| anyhow!("the design {}: {e}", path.display()))?;
+                let file = path
+                    .file_name()
+                    .map(|f| f.to_string_lossy().into_owned())
+                    .ok_or_else(|| anyhow!("{name} names no file"))?;
+                let same = folder.join(&file).canonicalize().ok() == path.canonicalize().ok();
+                let bytes = if same {
+                    None
+                } else {
+                    Some(std::fs::read(path)?)
+                };
+                (file, bytes, imported)
+            }
+        }
+        (None, Some(old)) => {
+            let path = folder.join(&old.design_file);
+            let imported = read_design(&path, Some(repeat.unwrap_or(old.repeat_mm)))
+                .map_err(|(path, e)| anyhow!("the design {}: {e}", path.display()))?;
+            (old.design_file.clone(), None, imported)
+        }
+        (None, None) => bail!("a new plan needs --design; `rowsight plan --help` has an example"),
+    };
+    for note in &imported.notes {
+        hint(note);
+    }
+    let old_tolerance = old
+        .as_ref()
+        .map_or_else(Tolerance::default, |o| o.tolerance);
+    let tolerance = Tolerance {
+        spacing_mm: tolerance_mm.unwrap_or(old_tolerance.spacing_mm),
+        ..old_tolerance
+    };
+    // Rows are counted anew when what they depend on changes.
+    let layout_stays =
+        arguments.length.is_none() && arguments.spacing.is_none() && arguments.design.is_none();
+    let request = PlanRequest {
+        unit,
+        width_mm,
+        length_mm,
+        design_file: design_file.clone(),
+        repeat_mm: imported.design.repeat_mm,
+        design_height_mm: imported.design.height_mm(),
+        spacing_mm,
+        stagger: arguments
+            .stagger
+            .or(old.as_ref().map(|o| o.stagger))
+            .unwrap_or(0.0),
+        rows: arguments
+            .rows
+            .or(old.as_ref().filter(|_| layout_stays).map(|o| o.rows)),
+        first_row_mm: given("first-row", &arguments.first_row)?.or(old
+            .as_ref()
+            .filter(|_| layout_stays && arguments.rows.is_none())
+            .map(|o| o.first_row_mm)),
+        card_bar_mm: given("card-bar", &arguments.card_bar)?
+            .or(old.as_ref().map(|o| o.card_bar_mm))
+            .unwrap_or(150.0),
+        tolerance,
+    };
+    let plan = request.plan()?;
+    if arguments.card_bar.is_none() && old.is_none() {
+        hint(
+            "The check bar on your cards is taken as exactly 150 mm; lay a ruler on it and give what it reads as --card-bar.",
+        );
+    }
+    std::fs::create_dir_all(folder)
+        .with_context(|| format!("the folder {} cannot be made", folder.display()))?;
+    if let Some(bytes) = bytes {
+        let path = folder.join(&design_file);
+        write_whole(&path, &bytes)
+            .with_context(|| format!("{} cannot be written", path.display()))?;
+    }
+    file::write(folder, &plan)?;
+    Ok(())
+}
+
+fn describe(plan: &Plan, design: &Design) -> String {
+    let show = |mm: f64| length(mm, plan.unit);
+    let last = plan.baseline_mm(plan.rows);
+    let free_bottom = plan.length_mm - last - design.height_mm() / 2.0;
+    let free_top = plan.first_row_mm - design.height_mm() / 2.0;
+    let mut text = format!(
+        "Quilt {} wide, {} long\n\
+         Rows {}, {} from one to the next, stagger {}\n\
+         Design {}: repeat {}, height {}\n\
+         First row {} below the edge; design starts {} below it and ends {} above the last edge\n\
+         Check bar on the cards {}\n\
+         Tolerance: gap {}, drift {}, skew {} mm/m, bow {}\n",
+        show(plan.width_mm),
+        show(plan.length_mm),
+        plan.rows,
+        show(plan.spacing_mm),
+        plan.stagger,
+        plan.design_file,
+        show(plan.repeat_mm),
+        show(design.height_mm()),
+        show(plan.first_row_mm),
+        show(free_top),
+        show(free_bottom),
+        length(plan.card_bar_mm, LengthUnit::Millimetre),
+        show(plan.tolerance.spacing_mm),
+        show(plan.tolerance.drift_mm),
+        plan.tolerance.skew_mm_per_m,
+        show(plan.tolerance.bow_mm),
+    );
+    let clearance = crate::row::missed::planned_clearance_mm(design, plan.spacing_mm, plan.stagger);
+    if let Some(clearance) = clearance {
+        if clearance < 0.0 {
+            text += &format!(
+                "Neighbouring rows cross by {}; take a larger spacing if that is not meant\n",
+                show(-clearance)
+            );
+        } else {
+            text += &format!("Neighbouring rows come as near as {}\n", show(clearance));
+        }
+    }
+    text
+}

@@ -1,0 +1,168 @@
+//! `rowsight snap`
+
+use super::{Outcome, complain, hint, say, spinner};
+use crate::check::{Check, Known, check};
+use crate::journal::{Journal, KeptPhoto, NewCheck, SavedCheck, gaps_of};
+use crate::photo::{self, Photo};
+use crate::plan::Plan;
+use crate::plan::file::{to_toml, write_whole};
+use crate::report::overlay::{Overlay, draw};
+use crate::report::{Style, json, terminal};
+use anyhow::Context;
+use clap::Args;
+use image::ImageEncoder;
+use image::codecs::jpeg::JpegEncoder;
+use rayon::prelude::*;
+use std::path::{Path, PathBuf};
+
+/// Measure the row just stitched from one or more photos, and say what to do next
+///
+/// Several photos show the same row and are linked by cards they share. The check is kept in the
+/// quilt's journal, and an overlay of each photo in its folder `overlays`.
+///
+/// Example: rowsight snap harvest IMG_0412.jpg
+#[derive(Args)]
+pub struct SnapArguments {
+    /// Folder of the quilt
+    folder: PathBuf,
+    /// Photos of the row, each with a measuring card in it
+    #[arg(required = true, value_name = "PHOTO")]
+    photos: Vec<PathBuf>,
+    /// Number of the newest row in the photo [default: the next after the journal's newest]
+    #[arg(long, value_name = "NUMBER")]
+    row: Option<u32>,
+    /// Print the numbers as one JSON document (lengths in mm)
+    #[arg(long)]
+    json: bool,
+    /// Only look: keep nothing in the journal
+    #[arg(long)]
+    look: bool,
+    /// Draw no overlay
+    #[arg(long)]
+    no_overlay: bool,
+}
+
+/// What the journal knows.
+fn known(checks: &[SavedCheck]) -> Known {
+    Known {
+        gaps: gaps_of(checks),
+        fingerprints: checks
+            .iter()
+            .filter_map(|c| Some((c.row, c.fingerprint.clone()?)))
+            .collect(),
+        newest: checks.last().map(|c| c.row),
+    }
+}
+
+pub fn run(arguments: &SnapArguments, style: Style) -> anyhow::Result<Outcome> {
+    let folder = &arguments.folder;
+    let (plan, design) = super::plan::load(folder)?;
+    let progress = spinner("measuring");
+    let photos: Vec<Result<Photo, photo::PhotoError>> = arguments
+        .photos
+        .par_iter()
+        .map(|path| photo::read(path))
+        .collect();
+    let mut good = Vec::new();
+    let mut failed = false;
+    for photo in photos {
+        match photo {
+            Ok(photo) => good.push(photo),
+            Err(error) => {
+                progress.suspend(|| complain(&error.to_string()));
+                failed = true;
+            }
+        }
+    }
+    if failed {
+        progress.finish_and_clear();
+        return Ok(Outcome::Failed);
+    }
+    let journal = if arguments.look {
+        Journal::open_to_read(folder)?
+    } else {
+        Some(Journal::open(folder)?)
+    };
+    let checks = journal
+        .as_ref()
+        .map(Journal::current)
+        .transpose()?
+        .unwrap_or_default();
+    let checked = check(&good, &plan, &design, &known(&checks), arguments.row);
+    progress.finish_and_clear();
+    let checked = checked?;
+    if !arguments.look
+        && let Some(mut journal) = journal
+    {
+        let kept: Vec<KeptPhoto> = good
+            .iter()
+            .map(|p| KeptPhoto {
+                sha256: &p.sha256,
+                path: &p.path,
+                bytes: &p.bytes,
+            })
+            .collect();
+        journal.save(&NewCheck {
+            row: checked.row,
+            record: &checked.record,
+            fingerprint: &checked.fingerprint,
+            photos: &kept,
+            plan: &to_toml(&plan),
+        })?;
+    }
+    for warning in &checked.warnings {
+        hint(&format!("{} {}", warning.what, warning.remedy));
+    }
+    if checked.is_retake && !arguments.look {
+        hint(&format!(
+            "Row {} was checked before; this check takes its place (`rowsight log {} --undo` takes it back).",
+            checked.row,
+            folder.display()
+        ));
+    }
+    if arguments.json {
+        say(&(json(&checked.record)? + "\n"));
+    } else {
+        say(&terminal(&checked.record, &plan, style));
+    }
+    if !arguments.no_overlay && !arguments.look {
+        overlays(folder, &good, &checked, &plan)?;
+    }
+    Ok(Outcome::of(checked.record.verdict.action))
+}
+
+fn overlays(folder: &Path, photos: &[Photo], checked: &Check, plan: &Plan) -> anyhow::Result<()> {
+    let out = folder.join("overlays");
+    std::fs::create_dir_all(&out)
+        .with_context(|| format!("the folder {} cannot be made", out.display()))?;
+    for (i, photo) in photos.iter().enumerate() {
+        let colour = photo.colour()?;
+        let name = photo.path.file_name().unwrap_or_default().to_string_lossy();
+        let picture = draw(&Overlay {
+            photo: &colour,
+            photo_from_quilt: &|p| checked.drawn.to_photo(i, p),
+            rows: &checked.drawn.rows,
+            cards_px: &checked.drawn.cards_px[i],
+            record: &checked.record,
+            plan,
+            name: &name,
+        });
+        let mut bytes = Vec::new();
+        JpegEncoder::new_with_quality(&mut bytes, 85).write_image(
+            picture.as_raw(),
+            picture.width(),
+            picture.height(),
+            image::ExtendedColorType::Rgb8,
+        )?;
+        let part = if photos.len() > 1 {
+            format!("-{}", i + 1)
+        } else {
+            String::new()
+        };
+        let path = out.join(format!("row-{:02}{part}.jpg", checked.row));
+        write_whole(&path, &bytes)
+            .with_context(|| format!("{} cannot be written", path.display()))?;
+        hint(&format!("Overlay: {}", path.display()));
+    }
+    Ok(())
+}
