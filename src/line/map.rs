@@ -47,6 +47,8 @@ pub struct LineMap {
     pub width: usize,
     /// Cells down.
     pub height: usize,
+    /// Side of a cell, mm.
+    pub cell_mm: f64,
     /// Evidence [row][column][direction]: direction d is a line whose normal stands at d·π/8 to x.
     pub evidence: Vec<[f32; DIRECTIONS]>,
     /// Whether the cell is seen and free of cards.
@@ -119,6 +121,7 @@ impl LineMap {
             origin: region.min + nalgebra::Vector2::new(CELL_MM / 2.0, CELL_MM / 2.0),
             width,
             height,
+            cell_mm: CELL_MM,
             evidence: vec![[0.0; DIRECTIONS]; width * height],
             seen: vec![false; width * height],
         };
@@ -133,6 +136,32 @@ impl LineMap {
             }
         }
         map
+    }
+
+    /// The map at half the resolution, for a first look.
+    pub fn halved(&self) -> LineMap {
+        let (width, height) = (self.width / 2, self.height / 2);
+        let mut half = LineMap {
+            origin: self.origin + nalgebra::Vector2::new(self.cell_mm / 2.0, self.cell_mm / 2.0),
+            width,
+            height,
+            cell_mm: 2.0 * self.cell_mm,
+            evidence: vec![[0.0; DIRECTIONS]; width * height],
+            seen: vec![false; width * height],
+        };
+        for (i, (evidence, seen)) in half.evidence.iter_mut().zip(&mut half.seen).enumerate() {
+            let (x, y) = (2 * (i % width), 2 * (i / width));
+            let four = [(0, 0), (1, 0), (0, 1), (1, 1)].map(|(a, b)| (y + b) * self.width + x + a);
+            if four.iter().all(|at| self.seen[*at]) {
+                *seen = true;
+                for at in four {
+                    for (e, s) in evidence.iter_mut().zip(&self.evidence[at]) {
+                        *e += 0.25 * s;
+                    }
+                }
+            }
+        }
+        half
     }
 
     fn cell(&self, place: Point2) -> Option<(f64, f64)> {

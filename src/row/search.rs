@@ -7,7 +7,7 @@
 
 use crate::design::Design;
 use crate::geometry::Point2;
-use crate::line::map::{CELL_MM, DIRECTIONS, LineMap};
+use crate::line::map::{DIRECTIONS, LineMap};
 use rayon::prelude::*;
 use std::f64::consts::PI;
 
@@ -61,6 +61,8 @@ impl Found {
 pub const SURE_SCORE: f64 = 7.0;
 /// Score from which a row is taken for found at the place the plan expects it.
 pub const EXPECTED_SCORE: f64 = 5.0;
+/// How many directions of the first look are looked at closely, each with its neighbours.
+const CLOSER_LOOKS: usize = 2;
 /// Step of the direction, rad: half a step moves the ends of a metre by less than two cells.
 const ANGLE_STEP: f64 = PI / 180.0;
 /// How far from the plan a neighbouring row is looked for: share of the spacing, and mm along.
@@ -69,17 +71,28 @@ const SHIFT_REACH_MM: f64 = 45.0;
 
 /// Looks for rows whose direction is within `reach` of `around` (rad).
 pub fn search(map: &LineMap, wanted: &Wanted, around: f64, reach: f64) -> Option<Found> {
-    let steps = (reach / ANGLE_STEP).round() as i32;
-    let angles: Vec<f64> = (-steps..=steps)
-        .map(|i| around + f64::from(i) * ANGLE_STEP)
+    // A first look in a coarse map says which directions are worth a closer one.
+    let coarse = map.halved();
+    let steps = (reach / (2.0 * ANGLE_STEP)).round() as i32;
+    let angles: Vec<f64> =
+        (-steps..=steps).map(|i| around + f64::from(i) * 2.0 * ANGLE_STEP).collect();
+    let strength = |map: &LineMap, angle: f64| {
+        let scores = Scores::new(map, wanted.design, &Frame::Turned(angle), Curve::Design);
+        scores.best_comb(wanted).map_or(0.0, |comb| comb.strength)
+    };
+    let mut looks: Vec<(f64, f64)> =
+        angles.par_iter().map(|&angle| (strength(&coarse, angle), angle)).collect();
+    looks.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let mut closer: Vec<f64> = looks
+        .iter()
+        .take(CLOSER_LOOKS)
+        .flat_map(|(_, angle)| [angle - ANGLE_STEP, *angle, angle + ANGLE_STEP])
         .collect();
-    let best = angles
+    closer.sort_by(f64::total_cmp);
+    closer.dedup_by(|a, b| (*a - *b).abs() < 1e-6);
+    let best = closer
         .par_iter()
-        .filter_map(|&angle| {
-            let scores = Scores::new(map, wanted.design, &Frame::Turned(angle), Curve::Design);
-            let comb = scores.best_comb(wanted)?;
-            Some((comb.strength, angle))
-        })
+        .map(|&angle| (strength(map, angle), angle))
         .max_by(|a, b| a.0.total_cmp(&b.0))?;
     rows_in(map, wanted, &Frame::Turned(best.1))
 }
@@ -127,8 +140,8 @@ impl Frame {
         match self {
             Frame::Turned(angle) => {
                 let (sin, cos) = angle.sin_cos();
-                let x = map.origin.x + column as f64 * CELL_MM;
-                let y = map.origin.y + row as f64 * CELL_MM;
+                let x = map.origin.x + column as f64 * map.cell_mm;
+                let y = map.origin.y + row as f64 * map.cell_mm;
                 Some((cos * x + sin * y, cos * y - sin * x))
             }
             Frame::Placed { places, .. } => {
@@ -172,6 +185,8 @@ struct Scores {
     rows: usize,
     /// Along-row size of a column, mm.
     column_mm: f64,
+    /// Across size of a row, mm.
+    row_mm: f64,
     /// Across place of row 0, mm.
     top_mm: f64,
 }
@@ -190,7 +205,7 @@ impl Scores {
             1.0
         };
         let repeat = design.repeat_mm * draw;
-        let columns = (repeat / CELL_MM).round().max(8.0) as usize;
+        let columns = (repeat / map.cell_mm).round().max(8.0) as usize;
         let column_mm = repeat / columns as f64;
         let fold = Fold::new(map, frame, repeat, columns);
         // One repeat as cells and direction bins.
@@ -202,7 +217,7 @@ impl Scores {
             let turn = (normal / PI).rem_euclid(1.0) * DIRECTIONS as f64;
             let (bin, part) = (turn.floor(), turn.fract() as f32);
             let column = (along / column_mm).round().rem_euclid(columns as f64) as usize % columns;
-            let row = (across / CELL_MM).round() as i64;
+            let row = (across / map.cell_mm).round() as i64;
             let at = match cells.iter().position(|c| c.0 == column && c.1 == row) {
                 Some(at) => at,
                 None => {
@@ -255,6 +270,7 @@ impl Scores {
             columns,
             rows,
             column_mm,
+            row_mm: map.cell_mm,
             top_mm: fold.top_mm,
         };
         scores.blank_where_little_is_seen(&fold, &cells, full);
@@ -321,7 +337,7 @@ impl Scores {
 
     /// Best score within a window, with its place.
     fn best_in(&self, column: f64, row: f64, reach: (f64, f64)) -> Option<(f64, usize, usize)> {
-        let across = (reach.1 / CELL_MM).round() as i64;
+        let across = (reach.1 / self.row_mm).round() as i64;
         let along = ((reach.0 / self.column_mm).round() as i64).min(self.columns as i64 / 3);
         let (c0, r0) = (column.round() as i64, row.round() as i64);
         let mut best: Option<(f64, usize, usize)> = None;
@@ -340,7 +356,7 @@ impl Scores {
     fn step(&self, wanted: &Wanted) -> (f64, f64) {
         (
             wanted.stagger * self.columns as f64,
-            wanted.spacing_mm / CELL_MM,
+            wanted.spacing_mm / self.row_mm,
         )
     }
 
@@ -442,7 +458,7 @@ impl Scores {
 
     fn found(&self, column: usize, row: usize, score: f64, index: i32) -> FoundRow {
         FoundRow {
-            across_mm: self.top_mm + row as f64 * CELL_MM,
+            across_mm: self.top_mm + row as f64 * self.row_mm,
             along_mm: column as f64 * self.column_mm,
             score,
             index,
@@ -466,7 +482,7 @@ struct Fold {
 impl Fold {
     fn new(map: &LineMap, frame: &Frame, repeat: f64, columns: usize) -> Fold {
         let (top_mm, bottom) = frame.reach_across(map);
-        let rows = ((bottom - top_mm) / CELL_MM).ceil() as usize + 1;
+        let rows = ((bottom - top_mm) / map.cell_mm).ceil() as usize + 1;
         let mut sum = vec![[0.0f32; DIRECTIONS]; columns * rows];
         let mut count = vec![vec![0.0f32; rows]; columns];
         let per_mm = columns as f64 / repeat;
@@ -481,7 +497,7 @@ impl Fold {
                 };
                 let column =
                     ((along * per_mm).rem_euclid(columns as f64) as usize).min(columns - 1);
-                let row = (((across - top_mm) / CELL_MM).round().max(0.0) as usize).min(rows - 1);
+                let row = (((across - top_mm) / map.cell_mm).round().max(0.0) as usize).min(rows - 1);
                 count[column][row] += 1.0;
                 for (s, e) in sum[column * rows + row].iter_mut().zip(&map.evidence[at]) {
                     *s += e;
