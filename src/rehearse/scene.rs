@@ -693,7 +693,6 @@ impl SceneRange {
             off_centre: 0.0,
             k1: [0.0, 0.0],
             cards: CardChoice::OneSheet,
-            card_height_mm: [2.0, 3.0],
             card_rock_deg: 0.3,
             card_bar_mm: [150.0, 150.0],
             any_angle: 0.0,

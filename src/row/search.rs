@@ -74,14 +74,17 @@ pub fn search(map: &LineMap, wanted: &Wanted, around: f64, reach: f64) -> Option
     // A first look in a coarse map says which directions are worth a closer one.
     let coarse = map.halved();
     let steps = (reach / (2.0 * ANGLE_STEP)).round() as i32;
-    let angles: Vec<f64> =
-        (-steps..=steps).map(|i| around + f64::from(i) * 2.0 * ANGLE_STEP).collect();
+    let angles: Vec<f64> = (-steps..=steps)
+        .map(|i| around + f64::from(i) * 2.0 * ANGLE_STEP)
+        .collect();
     let strength = |map: &LineMap, angle: f64| {
         let scores = Scores::new(map, wanted.design, &Frame::Turned(angle), Curve::Design);
         scores.best_comb(wanted).map_or(0.0, |comb| comb.strength)
     };
-    let mut looks: Vec<(f64, f64)> =
-        angles.par_iter().map(|&angle| (strength(&coarse, angle), angle)).collect();
+    let mut looks: Vec<(f64, f64)> = angles
+        .par_iter()
+        .map(|&angle| (strength(&coarse, angle), angle))
+        .collect();
     looks.sort_by(|a, b| b.0.total_cmp(&a.0));
     let mut closer: Vec<f64> = looks
         .iter()
@@ -497,7 +500,8 @@ impl Fold {
                 };
                 let column =
                     ((along * per_mm).rem_euclid(columns as f64) as usize).min(columns - 1);
-                let row = (((across - top_mm) / map.cell_mm).round().max(0.0) as usize).min(rows - 1);
+                let row =
+                    (((across - top_mm) / map.cell_mm).round().max(0.0) as usize).min(rows - 1);
                 count[column][row] += 1.0;
                 for (s, e) in sum[column * rows + row].iter_mut().zip(&map.evidence[at]) {
                     *s += e;

@@ -1,0 +1,294 @@
+//! The command as a person meets it: every mistake gets one sentence, exit code 2, and leaves the
+//! journal as it was.
+
+use assert_cmd::Command;
+use std::path::{Path, PathBuf};
+
+fn rowsight(arguments: &[&str]) -> (i32, String, String) {
+    let output = Command::cargo_bin("rowsight")
+        .unwrap()
+        .args(arguments)
+        .env_remove("NO_COLOR")
+        .output()
+        .unwrap();
+    let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
+    (
+        output.status.code().unwrap(),
+        text(&output.stdout),
+        text(&output.stderr),
+    )
+}
+
+fn sample() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-images/harvest")
+}
+
+/// A copy of the sample quilt's plan and design in a folder of its own.
+fn quilt() -> (tempfile::TempDir, String) {
+    let place = tempfile::tempdir().unwrap();
+    for name in ["plan.toml", "meander.svg"] {
+        std::fs::copy(sample().join(name), place.path().join(name)).unwrap();
+    }
+    let path = place.path().display().to_string();
+    (place, path)
+}
+
+fn photo(row: u32) -> String {
+    sample()
+        .join(format!("row-photos/row-{row:02}.jpg"))
+        .display()
+        .to_string()
+}
+
+/// One line on stderr that names what is wrong; no panic, no trace.
+fn one_sentence(stderr: &str, says: &str) {
+    assert!(stderr.contains(says), "`{says}` not in: {stderr}");
+    assert!(
+        !stderr.contains("panicked") && !stderr.contains("RUST_BACKTRACE"),
+        "{stderr}"
+    );
+    assert_eq!(stderr.trim().lines().count(), 1, "{stderr}");
+}
+
+#[test]
+fn a_row_is_measured_into_json_and_the_journal() {
+    let (place, folder) = quilt();
+    let (code, out, err) = rowsight(&["snap", &folder, &photo(2), "--row", "2", "--json"]);
+    assert!(code == 0 || code == 1, "{code} {err}");
+    let record: serde_json::Value = serde_json::from_str(&out).unwrap();
+    assert_eq!(record["schema"], "rowsight.row/1");
+    assert_eq!(record["gaps"][0]["to_row"], 2);
+    assert!((record["gaps"][0]["plan_mm"].as_f64().unwrap() - 152.4).abs() < 1e-6);
+    assert!(place.path().join("overlays/row-02.jpg").exists());
+    let (code, out, _) = rowsight(&["log", &folder]);
+    assert_eq!(code, 0);
+    assert!(out.lines().all(|line| line.chars().count() <= 80), "{out}");
+    let (code, _, _) = rowsight(&["log", &folder, "--undo"]);
+    assert_eq!(code, 0);
+    let (_, out, _) = rowsight(&["log", &folder]);
+    assert!(out.contains("No row"), "{out}");
+}
+
+#[test]
+fn photos_that_cannot_be_measured_are_refused_in_one_sentence() {
+    let (place, folder) = quilt();
+    let file = |name: &str, bytes: &[u8]| {
+        let path = place.path().join(name);
+        std::fs::write(&path, bytes).unwrap();
+        path.display().to_string()
+    };
+    let whole = std::fs::read(photo(2)).unwrap();
+    // A PNG whose header says 60000 × 60000 (PNG specification, 11.2.2 IHDR), checksum included.
+    let mut bomb = b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR\0\0\xea\x60\0\0\xea\x60\x08\x02\0\0\0".to_vec();
+    bomb.extend(crc32(&bomb[12..]).to_be_bytes());
+    bomb.extend(b"\0\0\0\0IDAT");
+    let plain = |value: u8| {
+        let picture = image::GrayImage::from_pixel(1200, 900, image::Luma([value]));
+        let mut bytes = std::io::Cursor::new(Vec::new());
+        picture
+            .write_to(&mut bytes, image::ImageFormat::Png)
+            .unwrap();
+        bytes.into_inner()
+    };
+    for (path, says) in [
+        (
+            place.path().join("none.jpg").display().to_string(),
+            "there is no such file",
+        ),
+        (folder.clone(), "is a folder"),
+        (file("empty.jpg", b""), "is empty"),
+        (
+            file("half.jpg", &whole[..whole.len() / 2]),
+            "ends in the middle",
+        ),
+        (
+            file("text.jpg", b"dear quilter, this is no photo at all"),
+            "not a photo but a text file",
+        ),
+        (
+            file("page.jpg", b"%PDF-1.7 and so on"),
+            "not a photo but a PDF",
+        ),
+        (
+            file("phone.jpg", b"\0\0\0\x18ftypheic\0\0\0\0mif1heic"),
+            "HEIC",
+        ),
+        (file("bomb.png", &bomb), "60000 × 60000"),
+        (file("gray.png", &plain(120)), "no measuring card"),
+        (file("white.png", &plain(255)), "over-exposed"),
+        (file("black.png", &plain(3)), "too dark"),
+    ] {
+        let (code, out, err) = rowsight(&["snap", &folder, &path]);
+        assert_eq!((code, out.as_str()), (2, ""), "{path}: {err}");
+        one_sentence(&err, says);
+    }
+    // Nothing of it reached the journal.
+    let (_, out, _) = rowsight(&["log", &folder]);
+    assert!(out.contains("No row"), "{out}");
+}
+
+/// CRC of PNG chunks (PNG specification, annex D).
+fn crc32(bytes: &[u8]) -> u32 {
+    !bytes.iter().fold(!0u32, |mut crc, byte| {
+        crc ^= u32::from(*byte);
+        for _ in 0..8 {
+            crc = if crc & 1 == 1 {
+                0xedb8_8320 ^ (crc >> 1)
+            } else {
+                crc >> 1
+            };
+        }
+        crc
+    })
+}
+
+#[test]
+fn a_photo_with_a_lying_name_is_read_by_its_content() {
+    let (place, folder) = quilt();
+    let path = place.path().join("row.png");
+    std::fs::copy(photo(2), &path).unwrap();
+    let (code, _, err) = rowsight(&[
+        "snap",
+        &folder,
+        &path.display().to_string(),
+        "--row",
+        "2",
+        "--look",
+    ]);
+    assert!(code == 0 || code == 1, "{err}");
+    assert!(err.contains("is really a JPEG"), "{err}");
+}
+
+#[test]
+fn rows_and_plans_that_cannot_be_are_named() {
+    let (place, folder) = quilt();
+    for (row, says) in [("0", "row 0 is not in the plan"), ("7", "which has 6 rows")] {
+        let (code, _, err) = rowsight(&["snap", &folder, &photo(2), "--row", row]);
+        assert_eq!(code, 2);
+        one_sentence(&err, says);
+    }
+    let plan = std::fs::read_to_string(place.path().join("plan.toml")).unwrap();
+    for (from, to, says) in [
+        (
+            "spacing = \"6 in\"",
+            "spaceing = \"6 in\"",
+            "did you mean `spacing`?",
+        ),
+        ("spacing = \"6 in\"", "spacing = \"-6 in\"", "`spacing`"),
+        ("rows = 6", "rows = 0", "`rows`"),
+        ("meander.svg", "gone.svg", "there is no such file"),
+    ] {
+        std::fs::write(place.path().join("plan.toml"), plan.replace(from, to)).unwrap();
+        let (code, _, err) = rowsight(&["snap", &folder, &photo(2)]);
+        assert_eq!(code, 2);
+        one_sentence(&err, says);
+    }
+    let empty = tempfile::tempdir().unwrap();
+    let (code, _, err) = rowsight(&["snap", &empty.path().display().to_string(), &photo(2)]);
+    assert_eq!(code, 2);
+    one_sentence(&err, "make one with `rowsight plan`");
+    let (code, _, err) = rowsight(&["plan", &folder, "--spacing", "six"]);
+    assert_eq!(code, 2);
+    one_sentence(&err, "--spacing");
+}
+
+#[test]
+fn cards_and_plans_are_made_from_the_command_line() {
+    let place = tempfile::tempdir().unwrap();
+    let at = |name: &str| place.path().join(name).display().to_string();
+    let (code, _, err) = rowsight(&[
+        "card",
+        "--paper",
+        "letter",
+        "--sheets",
+        "2",
+        "--strips",
+        "4",
+        "-o",
+        &at("c.pdf"),
+    ]);
+    assert_eq!(code, 0, "{err}");
+    assert!(std::fs::read(at("c.pdf")).unwrap().starts_with(b"%PDF"));
+    let (code, out, err) = rowsight(&[
+        "plan",
+        &at("new quilt"),
+        "--width",
+        "7ft",
+        "--length",
+        "2.13m",
+        "--design",
+        "petals",
+        "--repeat",
+        "10in",
+        "--spacing",
+        "6 1/2\"",
+        "--stagger",
+        "0.5",
+        "--card-bar",
+        "149.6mm",
+        "--picture",
+        &at("plan.svg"),
+    ]);
+    assert_eq!(code, 0, "{err}");
+    assert!(out.contains("84 in wide"), "{out}");
+    assert!(
+        std::fs::read_to_string(at("plan.svg"))
+            .unwrap()
+            .contains("</svg>")
+    );
+    let (code, _, err) = rowsight(&[
+        "rehearse",
+        &at("new quilt"),
+        "--rows",
+        "1",
+        "--megapixels",
+        "0.3",
+    ]);
+    assert_eq!(code, 0, "{err}");
+    assert!(
+        place
+            .path()
+            .join("new quilt/practice/row-01.truth.json")
+            .exists()
+    );
+}
+
+#[cfg(unix)]
+#[test]
+fn a_read_only_folder_is_named_and_left_alone() {
+    use std::os::unix::fs::PermissionsExt;
+    let (place, folder) = quilt();
+    let locked = std::fs::Permissions::from_mode(0o555);
+    std::fs::set_permissions(place.path(), locked).unwrap();
+    // The superuser may write anywhere; then there is nothing to see here.
+    let may_write = std::fs::write(place.path().join("probe"), b"").is_ok();
+    if !may_write {
+        let (code, _, err) = rowsight(&["snap", &folder, &photo(2), "--row", "2"]);
+        assert_eq!(code, 2);
+        one_sentence(&err, "read-only");
+    }
+    std::fs::set_permissions(place.path(), std::fs::Permissions::from_mode(0o755)).unwrap();
+}
+
+#[test]
+fn two_snaps_at_once_are_both_kept() {
+    let (_place, folder) = quilt();
+    std::thread::scope(|scope| {
+        for row in [2u32, 3] {
+            let folder = &folder;
+            scope.spawn(move || {
+                let (code, _, err) = rowsight(&[
+                    "snap",
+                    folder,
+                    &photo(row),
+                    "--row",
+                    &row.to_string(),
+                    "--no-overlay",
+                ]);
+                assert!(code == 0 || code == 1, "{err}");
+            });
+        }
+    });
+    let (_, out, _) = rowsight(&["log", &folder, "--json"]);
+    assert_eq!(out.lines().count(), 2, "{out}");
+}
