@@ -7,6 +7,7 @@ use crate::line::strip::{LINE_SIGMAS_MM, LinePoint, Strip, StripSample};
 use crate::plane::camera::PreparedView;
 use crate::plane::joint::{LineObservation, State};
 use image::GrayImage;
+use std::collections::HashMap;
 
 /// How far to both sides of the fitted design the line is looked for, mm.
 const REACH_MM: f64 = 6.0;
@@ -18,6 +19,10 @@ const SUPPORT_HALF: usize = 30;
 const SUPPORT_SHARE: f32 = 0.6;
 /// Samples at each end of a found run that may still be led astray by what ends it.
 const RUN_END: usize = 6;
+/// Step of the design's height in which a rail's cover is judged, mm.
+const LEVEL_MM: f64 = 12.0;
+/// Stretch along the row in which the quilt's end is judged, mm.
+const WINDOW_MM: f64 = 80.0;
 /// Every so many samples make one observation.
 pub const OBSERVE_EVERY: usize = 3;
 
@@ -65,6 +70,27 @@ pub struct RowTrace {
 }
 
 impl RowTrace {
+    /// Takes back what was found at heights of the design, or stretches along the row, of which most was
+    /// not: there a rail lies over the row, or the quilt has ended, and what answers is their edges.
+    fn drop_what_hides(&mut self) {
+        let height = |p: &TracePoint| (0, (p.across_mm / LEVEL_MM).floor() as i64);
+        let stretch = |p: &TracePoint| (1, (p.along_mm / WINDOW_MM).floor() as i64);
+        let mut shares: HashMap<(u8, i64), (u32, u32)> = HashMap::new();
+        for p in self.points.iter().filter(|p| p.is_visible()) {
+            for key in [height(p), stretch(p)] {
+                let share = shares.entry(key).or_default();
+                share.0 += u32::from(p.found);
+                share.1 += 1;
+            }
+        }
+        for p in &mut self.points {
+            let mostly = [height(p), stretch(p)]
+                .iter()
+                .all(|key| shares.get(key).is_some_and(|(found, n)| 2 * found >= *n));
+            p.found &= mostly;
+        }
+    }
+
     /// Deviations where the line was found, NaN elsewhere.
     pub fn deviations_mm(&self) -> Vec<f64> {
         self.points
@@ -197,6 +223,7 @@ pub fn trace_row(
                     }),
             );
     }
+    trace.drop_what_hides();
     trace
 }
 
