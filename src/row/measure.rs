@@ -104,7 +104,7 @@ pub struct Measured {
 }
 
 /// Share of the longest row's found length below which a row has no trustworthy place.
-const LEAST_SHARE: f64 = 0.25;
+const LEAST_SHARE: f64 = 0.4;
 
 /// Outline of the paper a card is printed on, on the quilt, mm.
 fn paper(card: CardId, state: &State, index: usize, bar_mm: f64) -> [Point2; 4] {
