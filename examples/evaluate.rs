@@ -82,9 +82,16 @@ struct Tally {
 /// A point of the photo on the fabric, by the nearest known places.
 fn fabric_from_photo(truth: &Truth, px: Point2) -> Option<Point2> {
     let mut near: Vec<_> = truth.places.iter().collect();
-    near.sort_by(|a, b| (a.photo_px - px).norm().total_cmp(&(b.photo_px - px).norm()));
-    let (a, b): (Vec<Point2>, Vec<Point2>) =
-        near.iter().take(9).map(|p| (p.photo_px, p.fabric_mm)).unzip();
+    near.sort_by(|a, b| {
+        (a.photo_px - px)
+            .norm()
+            .total_cmp(&(b.photo_px - px).norm())
+    });
+    let (a, b): (Vec<Point2>, Vec<Point2>) = near
+        .iter()
+        .take(9)
+        .map(|p| (p.photo_px, p.fabric_mm))
+        .unzip();
     Homography::from_points(&a, &b).ok().map(|h| h.apply(px))
 }
 
@@ -95,7 +102,7 @@ fn compare(checked: &Check, truth: &Truth, tally: &mut Tally) -> Option<bool> {
     let drawn = checked.drawn.rows.last()?;
     let middle = drawn.baseline_mm.get(drawn.baseline_mm.len() / 2)?;
     let on_fabric = fabric_from_photo(truth, checked.drawn.to_photo(0, *middle)?)?;
-    let true_newest = truth.rows.iter().filter(|r| r.readable).next_back()?;
+    let true_newest = truth.rows.iter().rfind(|r| r.readable)?;
     let right = (true_newest.stitched.s_at(on_fabric.x) - on_fabric.y).abs() < 20.0;
     let to_quilt = on_fabric.x - middle.x;
     if !right || record.verdict.action == Action::Retake {
@@ -111,14 +118,18 @@ fn compare(checked: &Check, truth: &Truth, tally: &mut Tally) -> Option<bool> {
         let ends = [gap.spacing.first()?.x_mm, gap.spacing.last()?.x_mm];
         if let (Some(a), Some(b)) = (at(ends[0]), at(ends[1])) {
             let skew = (b - a) / (ends[1] - ends[0]) * 1000.0;
-            tally.skew.push((gap.skew_mm_per_m.value - skew, gap.skew_mm_per_m.u));
+            tally
+                .skew
+                .push((gap.skew_mm_per_m.value - skew, gap.skew_mm_per_m.u));
         }
     }
     let shift_of = |row: u32| truth.row(row).map(|r| r.stitched.shift_mm);
     if let (Some(first), Some(last)) = (shift_of(record.rows[0].row), shift_of(newest.row))
         && record.rows.len() > 1
     {
-        tally.shift.push((newest.shift_mm.value - (last - first), newest.shift_mm.u));
+        tally
+            .shift
+            .push((newest.shift_mm.value - (last - first), newest.shift_mm.u));
     }
     Some(right)
 }
@@ -133,7 +144,10 @@ fn held(values: &[(f64, f64)]) -> f64 {
 }
 
 fn worst(values: &[(f64, f64)]) -> f64 {
-    values.iter().map(|(e, u)| (e / u).abs()).fold(0.0, f64::max)
+    values
+        .iter()
+        .map(|(e, u)| (e / u).abs())
+        .fold(0.0, f64::max)
 }
 
 fn main() -> anyhow::Result<()> {
@@ -161,7 +175,11 @@ fn main() -> anyhow::Result<()> {
         let result = check(&photos, &plan, &design, &Known::default(), Some(newest));
         seconds.push(start.elapsed().as_secs_f64());
         let class = format!("{:?}", truth.scene.fabric.class);
-        let mut this = Tally { scenes: 1, readable: usize::from(readable), ..Tally::default() };
+        let mut this = Tally {
+            scenes: 1,
+            readable: usize::from(readable),
+            ..Tally::default()
+        };
         let said = match &result {
             Err(error) => {
                 this.refused = 1;
@@ -176,7 +194,11 @@ fn main() -> anyhow::Result<()> {
                 let warned: Vec<&str> = checked.warnings.iter().map(|w| w.what.as_str()).collect();
                 format!(
                     "{} {:?} {}",
-                    if right == Some(true) { "right" } else { "WRONG ROW" },
+                    if right == Some(true) {
+                        "right"
+                    } else {
+                        "WRONG ROW"
+                    },
                     checked.record.verdict.action,
                     warned.join(" ")
                 )
@@ -205,8 +227,19 @@ fn main() -> anyhow::Result<()> {
     }
     println!(
         "{:<11} {:>6} {:>8} {:>5} {:>6} {:>7} {:>5} | {:>4} {:>8} {:>6} {:>7} | {:>9} {:>8}",
-        "fabric", "scenes", "readable", "found", "retake", "refused", "wrong", "n", "spacing", "95 %",
-        "worst u", "skew mm/m", "shift mm"
+        "fabric",
+        "scenes",
+        "readable",
+        "found",
+        "retake",
+        "refused",
+        "wrong",
+        "n",
+        "spacing",
+        "95 %",
+        "worst u",
+        "skew mm/m",
+        "shift mm"
     );
     for (name, t) in &by_class {
         println!(
@@ -226,6 +259,10 @@ fn main() -> anyhow::Result<()> {
         );
     }
     seconds.sort_by(f64::total_cmp);
-    println!("seconds a photo: median {:.2}, most {:.2}", seconds[seconds.len() / 2], seconds[seconds.len() - 1]);
+    println!(
+        "seconds a photo: median {:.2}, most {:.2}",
+        seconds[seconds.len() / 2],
+        seconds[seconds.len() - 1]
+    );
     Ok(())
 }

@@ -456,7 +456,7 @@ fn photo_record(
         measured
             .rows
             .last()
-            .map(|r| seen_range(r))
+            .map(seen_range)
             .map_or(Point2::origin(), |(from, to)| {
                 let x = (from + to) / 2.0;
                 Point2::new(x, measured.state.rows[measured.rows.len() - 1].y(x))

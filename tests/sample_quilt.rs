@@ -25,7 +25,9 @@ fn compare(record: &Record, truth: &Truth) -> Vec<(f64, f64)> {
     let mut errors = Vec::new();
     for gap in &record.gaps {
         let seen = record.rows.iter().find(|r| r.row == gap.to_row).unwrap();
-        let Some(set) = truth.row(gap.to_row) else { continue };
+        let Some(set) = truth.row(gap.to_row) else {
+            continue;
+        };
         let to_quilt =
             (set.seen_from_mm + set.seen_to_mm - seen.seen_from_mm - seen.seen_to_mm) / 2.0;
         for measured in &gap.spacing {

@@ -195,7 +195,6 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
         .filter(|row| row.score >= sure.max(EXPECTED_SCORE))
         .map(row_place)
         .collect();
-    let map_angle = found.angle;
     let mut turned = found.angle;
 
     // Onto their stitching, stretch by stretch.
@@ -213,77 +212,13 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
         for (photo, lines) in joint.photos.iter_mut().zip(lines) {
             photo.lines = lines;
         }
-        let before = joint.start.clone();
-        let now = joint.solve()?;
-        joint.start = now.state;
-        if std::env::var("ROWSIGHT_TRACE").is_ok() {
-            for (name, state) in [("before", &before), ("after", &joint.start)] {
-                let mut r: Vec<f64> = joint.photos[0]
-                    .lines
-                    .iter()
-                    .map(|l| {
-                        let v = state.view(0, 0);
-                        let p = state.rows[l.row].on_quilt(l.along_mm, l.across_mm, &state.stretch);
-                        v.photo_from_quilt(p).map_or(99.0, |px| {
-                            (l.normal.dot(&(px - l.in_photo_px)) / l.u_px * 2.0).abs()
-                        })
-                    })
-                    .collect();
-                r.push(0.0);
-                r.sort_by(f64::total_cmp);
-                eprintln!(
-                    "  {name} n {} median {:.2} p75 {:.2} p90 {:.2} it {} rows {:?} f {:.0} k1 {:.3} sag {:.2e} tilt {:?}",
-                    r.len(),
-                    r[r.len() / 2],
-                    r[r.len() * 3 / 4],
-                    r[r.len() * 9 / 10],
-                    now.iterations,
-                    state
-                        .rows
-                        .iter()
-                        .map(|r| (r.slope * 1e4).round() / 10.0)
-                        .collect::<Vec<_>>(),
-                    state.cameras[0].focal_px,
-                    state.cameras[0].k1,
-                    state.surface.sag_s,
-                    state
-                        .cards
-                        .iter()
-                        .map(|c| (
-                            (c.tilt_x * 5730.0).round() / 100.0,
-                            (c.tilt_y * 5730.0).round() / 100.0
-                        ))
-                        .collect::<Vec<_>>()
-                );
-            }
-        }
+        joint.start = joint.solve()?.state;
     }
     turned += straighten(&mut joint.start);
 
     // Once more as wholes, now that the plane is known: faint rows show, ghosts fall behind.
     let frame = placed(&map, &views, &joint.start, turned);
     let again = search::rows_in(&map, &wanted, &frame).ok_or(CannotMeasure::NoRow)?;
-    if std::env::var("ROWSIGHT_TRACE").is_ok() {
-        eprintln!(
-            "turn {:.2} first {:?}",
-            map_angle.to_degrees(),
-            found
-                .rows
-                .iter()
-                .map(|r| (r.score * 10.0).round() / 10.0)
-                .collect::<Vec<_>>()
-        );
-        eprintln!(
-            "again {:?} next {:?} decoy {:.1}",
-            again
-                .rows
-                .iter()
-                .map(|r| ((r.score * 10.0).round() / 10.0, r.index))
-                .collect::<Vec<_>>(),
-            again.next_score,
-            again.decoy_score
-        );
-    }
     let sure = again.rows.iter().map(|r| r.score).fold(0.0, f64::max) * 0.25;
     let mut kept: Vec<search::FoundRow> = again
         .rows
@@ -404,12 +339,6 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
             if kept.is_empty() {
                 return Err(CannotMeasure::NoRow);
             }
-        }
-        if std::env::var("ROWSIGHT_TRACE").is_ok() {
-            eprintln!(
-                "  scales {scales_mm:.2?} found {:?}",
-                traces.iter().map(|t| t.found_mm()).collect::<Vec<_>>()
-            );
         }
     }
     // Who is an outlier is settled now. Deviations of a hand hang together over centimetres, so each

@@ -99,9 +99,9 @@ impl RowTrace {
         let least = [part_of_good(0), part_of_good(1)];
         for p in &mut self.points {
             p.found &= [height(p), stretch(p)].iter().all(|key| {
-                shares
-                    .get(key)
-                    .is_some_and(|(found, n)| f64::from(*found) >= least[usize::from(key.0)] * f64::from(*n))
+                shares.get(key).is_some_and(|(found, n)| {
+                    f64::from(*found) >= least[usize::from(key.0)] * f64::from(*n)
+                })
             });
         }
     }
@@ -179,40 +179,12 @@ pub fn trace_row(
             .map(|sigma_mm| {
                 let evidence = strip.evidence(&strip.bends(*sigma_mm));
                 let line = strip.line(&evidence, expected_mm);
-                (typical_strength(&line), *sigma_mm, line, evidence)
+                (typical_strength(&line), *sigma_mm, line)
             })
             .max_by(|a, b| a.0.total_cmp(&b.0));
-        let Some((_, sigma_mm, line, evidence)) = best else {
+        let Some((_, sigma_mm, line)) = best else {
             continue;
         };
-        if let Ok(dir) = std::env::var("ROWSIGHT_STRIPS") {
-            let across = 2 * strip.half + 1;
-            let n = strip.samples.len();
-            let im = image::RgbImage::from_fn(n as u32, across as u32 * 2 + 4, |x, y| {
-                let (i, k) = (x as usize, y as usize % (across + 4));
-                if k >= across {
-                    return image::Rgb([0, 0, 60]);
-                }
-                let v = if (y as usize) < across + 4 {
-                    strip.values[i * across + k]
-                } else {
-                    evidence[i * across + k] * 30.0 + 128.0
-                };
-                let g = if v.is_nan() {
-                    0
-                } else {
-                    v.clamp(0.0, 255.0) as u8
-                };
-                let on =
-                    ((line[i].across_mm / 0.3) as f64 + strip.half as f64 - k as f64).abs() < 0.6;
-                image::Rgb(if on && (y as usize) > across {
-                    [255, 0, 0]
-                } else {
-                    [g, g, g]
-                })
-            });
-            im.save(format!("{dir}/strip{row}.png")).unwrap();
-        }
         trace.sigmas_mm.push(Some(sigma_mm));
         let found = supported(&line, farthest_mm);
         trace

@@ -286,8 +286,9 @@ fn spline(s: &dxf::entities::Spline) -> Result<Vec<(f64, f64)>, DesignError> {
                 } else {
                     0.0
                 };
-                for k in 0..3 {
-                    d[j][k] = (1.0 - a) * d[j - 1][k] + a * d[j][k];
+                let before = d[j - 1];
+                for (x, x0) in d[j].iter_mut().zip(before) {
+                    *x = (1.0 - a) * x0 + a * *x;
                 }
             }
         }
