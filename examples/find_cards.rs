@@ -32,7 +32,12 @@ fn main() -> anyhow::Result<()> {
             Err(error) => println!("  {error}\n  try: {}", error.remedy()),
             Ok(found) => {
                 for card in &found.cards {
-                    println!("  {}: {} corners, tags {:?}", card.card, card.corners.len(), card.tags);
+                    println!(
+                        "  {}: {} corners, tags {:?}",
+                        card.card,
+                        card.corners.len(),
+                        card.tags
+                    );
                 }
                 println!("  blur {:.2} px", found.blur_px.unwrap_or(f64::NAN));
                 for warning in &found.warnings {

@@ -24,6 +24,10 @@ const LEVELS: [(u32, u8); 3] = [(1000, 24), (2000, 14), (4096, 5)];
 const SURE_SIDE_PX: f64 = 13.0;
 /// Blur, as a share of a tag's cell, from which a card is not used: its patches melt into grey.
 const MOST_BLUR_CELLS: f64 = 0.45;
+/// Pixels of a patch looked at, for a first and for the final place; more cost time and change less than
+/// a hundredth of a pixel.
+const ROUGH_PIXELS: f64 = 300.0;
+const FINE_PIXELS: f64 = 4000.0;
 /// Patches below which tag corners are taken in as well.
 const FEW_PATCHES: usize = 6;
 /// A corner this far from where the others put it is not that corner: px, and standard uncertainties.
@@ -105,19 +109,25 @@ pub enum CardError {
         smallest_px: f64,
     },
     /// Tags of the family, but not ours.
-    #[error("no measuring card found, only a tag with number {id}, which none of our cards carries")]
+    #[error(
+        "no measuring card found, only a tag with number {id}, which none of our cards carries"
+    )]
     ForeignTags {
         /// One of them.
         id: u16,
     },
     /// Nothing found, and all edges in the photo are soft.
-    #[error("no measuring card found, and the photo is blurred: its sharpest edges are {edge_px:.0} px wide")]
+    #[error(
+        "no measuring card found, and the photo is blurred: its sharpest edges are {edge_px:.0} px wide"
+    )]
     Blurred {
         /// Width of the sharpest edges from 10 to 90 %, px.
         edge_px: f64,
     },
     /// A card is there, but its patches melt into grey.
-    #[error("{card} is too blurred to measure: blur of {blur_px:.1} px, at most {limit_px:.1} px can be used")]
+    #[error(
+        "{card} is too blurred to measure: blur of {blur_px:.1} px, at most {limit_px:.1} px can be used"
+    )]
     TooBlurred {
         /// Which card.
         card: CardId,
@@ -127,7 +137,9 @@ pub enum CardError {
         limit_px: f64,
     },
     /// Nothing found, and much of the photo is plain white.
-    #[error("no measuring card found, and the photo is over-exposed: {percent:.0} % of it is plain white")]
+    #[error(
+        "no measuring card found, and the photo is over-exposed: {percent:.0} % of it is plain white"
+    )]
     OverExposed {
         /// Share of clipped pixels, %.
         percent: f64,
@@ -136,7 +148,9 @@ pub enum CardError {
     #[error("no measuring card found, and the photo is nearly black")]
     TooDark,
     /// Too little of the only card is seen.
-    #[error("{card} is mostly hidden: {found} of its corners could be located, 4 not on one line are needed")]
+    #[error(
+        "{card} is mostly hidden: {found} of its corners could be located, 4 not on one line are needed"
+    )]
     MostlyHidden {
         /// Which card.
         card: CardId,
@@ -201,7 +215,9 @@ pub fn find_cards(luma: &GrayImage, options: &DetectOptions) -> Result<FoundCard
             break;
         }
     }
-    let foreign = tags.iter().find(|t| t.wrong_bits == 0 && CardId::of_tag(t.id).is_none());
+    let foreign = tags
+        .iter()
+        .find(|t| t.wrong_bits == 0 && CardId::of_tag(t.id).is_none());
     let foreign = foreign.map(|t| t.id);
     let groups = gather(&tags)?;
 
@@ -226,7 +242,10 @@ pub fn find_cards(luma: &GrayImage, options: &DetectOptions) -> Result<FoundCard
     }
     warnings.extend(failures.into_iter().map(CardWarning::LeftOut));
     warnings.extend(foreign.map(|id| CardWarning::ForeignTag { id }));
-    let mut blurs: Vec<f64> = located.iter().flat_map(|l| l.blurs_px.iter().copied()).collect();
+    let mut blurs: Vec<f64> = located
+        .iter()
+        .flat_map(|l| l.blurs_px.iter().copied())
+        .collect();
     let mut cards: Vec<CardInPhoto> = located.into_iter().map(|l| l.card).collect();
     cards.sort_by_key(|c| c.card);
     Ok(FoundCards {
@@ -241,7 +260,12 @@ fn levels(luma: &GrayImage) -> Vec<(u32, u8)> {
     let long = luma.width().max(luma.height());
     let mut levels: Vec<(u32, u8)> = LEVELS
         .iter()
-        .map(|(side, contrast)| (((f64::from(long) / f64::from(*side)).round() as u32).max(1), *contrast))
+        .map(|(side, contrast)| {
+            (
+                ((f64::from(long) / f64::from(*side)).round() as u32).max(1),
+                *contrast,
+            )
+        })
         .collect();
     if levels[1].0 == levels[2].0 {
         levels.remove(1);
@@ -259,7 +283,10 @@ fn take_in(tags: &mut Vec<SeenTag>, tag: SeenTag) {
 /// Whether a finer picture would hardly show more.
 fn enough(tags: &[SeenTag], factor: u32) -> bool {
     let ours = tags.iter().filter(|t| CardId::of_tag(t.id).is_some());
-    let smallest = ours.clone().map(SeenTag::shortest_side_px).fold(f64::MAX, f64::min);
+    let smallest = ours
+        .clone()
+        .map(SeenTag::shortest_side_px)
+        .fold(f64::MAX, f64::min);
     ours.count() >= 3 && smallest >= SURE_SIDE_PX * f64::from(factor)
 }
 
@@ -280,7 +307,7 @@ fn locate(
     // First from the tags around each patch, then from the patches around it.
     let mut fits: Vec<Option<PatchFit>> = nodes
         .par_iter()
-        .map(|node| refine_patch(luma, light, &group.around(*node)?, *node, 1.0))
+        .map(|node| refine_patch(luma, light, &group.around(*node)?, *node, 1.0, ROUGH_PIXELS))
         .collect();
     keep_alike(&mut fits);
     let known: Vec<(Point2, Point2)> = nodes
@@ -293,7 +320,16 @@ fn locate(
     if known.len() >= FEW_PATCHES {
         fits = nodes
             .par_iter()
-            .map(|node| refine_patch(luma, light, &nearest(&known, *node)?, *node, blur))
+            .map(|node| {
+                refine_patch(
+                    luma,
+                    light,
+                    &nearest(&known, *node)?,
+                    *node,
+                    blur,
+                    FINE_PIXELS,
+                )
+            })
             .collect();
         keep_alike(&mut fits);
     }
@@ -316,8 +352,10 @@ fn locate(
         let growth = median(&mut growths).unwrap_or(0.03);
         for (place, tag) in &group.tags {
             let refined = refine_tag_corners(luma, light, &tag.corners_px, growth);
-            for (on_card, (seen, covariance)) in
-                card.tag_corners_mm(*place).iter().zip(refined.into_iter().flatten())
+            for (on_card, (seen, covariance)) in card
+                .tag_corners_mm(*place)
+                .iter()
+                .zip(refined.into_iter().flatten())
             {
                 corners.push(CornerInPhoto {
                     on_card_mm: *on_card,
@@ -400,7 +438,10 @@ fn drop_outliers_and_judge(
         .focal_px
         .unwrap_or(FOCAL_PER_DIAGONAL * f64::from(size.0).hypot(f64::from(size.1)));
     let judge = |located: &[Located]| -> Vec<Option<Flatness>> {
-        let cards: Vec<_> = located.iter().map(|l| (l.card.card, &l.card.corners[..])).collect();
+        let cards: Vec<_> = located
+            .iter()
+            .map(|l| (l.card.card, &l.card.corners[..]))
+            .collect();
         check_flatness(&cards, size, focal)
     };
     let mut flatness = judge(located);
@@ -410,7 +451,9 @@ fn drop_outliers_and_judge(
         let mut distances = flat.distances.iter();
         let before = l.card.corners.len();
         l.card.corners.retain(|_| {
-            distances.next().is_none_or(|(px, u)| *px < OUTLIER.0 || *u < OUTLIER.1)
+            distances
+                .next()
+                .is_none_or(|(px, u)| *px < OUTLIER.0 || *u < OUTLIER.1)
         });
         dropped |= l.card.corners.len() < before;
     }
@@ -431,7 +474,12 @@ fn drop_outliers_and_judge(
     for (l, flat) in located.iter_mut().zip(flatness) {
         let card = l.card.card;
         let of = card.patches_mm().len();
-        let found = l.card.corners.iter().filter(|c| c.kind == CornerKind::Patch).count();
+        let found = l
+            .card
+            .corners
+            .iter()
+            .filter(|c| c.kind == CornerKind::Patch)
+            .count();
         if 2 * found < of {
             warnings.push(CardWarning::PartlyHidden { card, found, of });
         }
@@ -491,10 +539,19 @@ fn sharpest_edge(picture: &GrayImage) -> f64 {
     let mut edges: Vec<(u8, f64)> = Vec::new();
     for row in picture.as_raw().chunks_exact(width.max(1)).step_by(3) {
         for window in row.windows(2 * REACH + 1).step_by(REACH) {
-            let (low, high) = window.iter().fold((255, 0), |m, v| (v.min(&m.0).to_owned(), v.max(&m.1).to_owned()));
-            let slope = window.windows(2).map(|p| p[0].abs_diff(p[1])).max().unwrap_or(0);
+            let (low, high) = window.iter().fold((255, 0), |m, v| {
+                (v.min(&m.0).to_owned(), v.max(&m.1).to_owned())
+            });
+            let slope = window
+                .windows(2)
+                .map(|p| p[0].abs_diff(p[1]))
+                .max()
+                .unwrap_or(0);
             let contrast = u8::saturating_sub(high, low);
-            edges.push((contrast, f64::from(contrast) / (2.507 * f64::from(slope.max(1)))));
+            edges.push((
+                contrast,
+                f64::from(contrast) / (2.507 * f64::from(slope.max(1))),
+            ));
         }
     }
     if edges.is_empty() {

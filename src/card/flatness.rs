@@ -118,14 +118,18 @@ struct View {
 }
 
 impl View {
-    fn new(card: CardId, corners: &[CornerInPhoto], middle: Vector2, focal_px: f64) -> Option<View> {
+    fn new(
+        card: CardId,
+        corners: &[CornerInPhoto],
+        middle: Vector2,
+        focal_px: f64,
+    ) -> Option<View> {
         let (w, h) = card.size_mm();
         let half_mm = (w / 2.0, h / 2.0);
         let corners: Vec<Corner> = corners
             .iter()
             .map(|c| {
-                let covariance =
-                    c.covariance_px2 + Matrix2::identity() * (MODEL_U_PX * MODEL_U_PX);
+                let covariance = c.covariance_px2 + Matrix2::identity() * (MODEL_U_PX * MODEL_U_PX);
                 Some(Corner {
                     place: Point2::new(c.on_card_mm.x / half_mm.0, c.on_card_mm.y / half_mm.1),
                     seen: c.in_photo_px,

@@ -82,7 +82,8 @@ pub fn gather(tags: &[SeenTag]) -> Result<Vec<TagGroup>, CardError> {
                     && fit(card, grid.iter()).is_some_and(|h| {
                         let at = card.tag_corners_mm(*place).map(|p| h.apply(p));
                         let side = t.shortest_side_px();
-                        (0..4).all(|i| (0..4).all(|k| (at[i] - t.corners_px[k]).norm() > 0.5 * side))
+                        (0..4)
+                            .all(|i| (0..4).all(|k| (at[i] - t.corners_px[k]).norm() > 0.5 * side))
                     })
             });
             if second.len() > 1 || elsewhere {

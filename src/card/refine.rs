@@ -27,10 +27,10 @@ const WINDOW_MM: f64 = 5.6;
 const INK_GROWTH_MM: (f64, f64) = (0.03, 0.06);
 /// Standard uncertainty of a middle that no amount of light improves, px; see the table in
 /// `tests/card_detect.rs`.
-const FLOOR_PX: f64 = 0.012;
+const FLOOR_PX: f64 = 0.005;
 /// Noise after JPEG is alike from pixel to pixel, so pixels count for less than their number; found by
 /// holding stated against true errors on practice photos, see `tests/card_detect.rs`.
-const VARIANCE_FACTOR: f64 = 2.0;
+const VARIANCE_FACTOR: f64 = 1.5;
 /// Least contrast of a patch, linear light of full scale 1; three grey levels in deep shadow.
 const LEAST_CONTRAST: f64 = 0.012;
 /// Most RMS misfit of a patch, as a share of its contrast: dirt and JPEG stay below, fingers do not.
@@ -75,7 +75,7 @@ struct Window {
 }
 
 /// Fits the patch at `on_card_mm`, expected where `photo_from_card` puts it, within half a quarter of
-/// the patch. `blur_px` is a first guess.
+/// the patch. `blur_px` is a first guess; a patch of more than about `pixels` pixels is thinned out.
 ///
 /// `None` when the patch is not wholly in the photo, or is not what is seen there.
 pub fn refine_patch(
@@ -84,6 +84,7 @@ pub fn refine_patch(
     photo_from_card: &Homography,
     on_card_mm: Point2,
     blur_px: f64,
+    pixels: f64,
 ) -> Option<PatchFit> {
     let card_from_photo = photo_from_card.inverse()?;
     let expected = photo_from_card.apply(on_card_mm);
@@ -98,6 +99,7 @@ pub fn refine_patch(
             on_card_mm,
             expected + moved,
             moved,
+            pixels,
         )?;
         let start = match params {
             Some(p) => {
@@ -156,6 +158,7 @@ impl Window {
         on_card_mm: Point2,
         middle_px: Point2,
         moved: Vector2,
+        most_pixels: f64,
     ) -> Option<Window> {
         let place = |p: Point2| card_from_photo.apply(p - moved) - on_card_mm;
         let half = 0.5;
@@ -168,8 +171,14 @@ impl Window {
         let px_per_card = card_per_px.try_inverse()?;
         let reach_x = WINDOW_MM * px_per_card.row(0).norm() + 1.0;
         let reach_y = WINDOW_MM * px_per_card.row(1).norm() + 1.0;
-        let (x0, x1) = ((middle_px.x - reach_x).floor(), (middle_px.x + reach_x).ceil());
-        let (y0, y1) = ((middle_px.y - reach_y).floor(), (middle_px.y + reach_y).ceil());
+        let (x0, x1) = (
+            (middle_px.x - reach_x).floor(),
+            (middle_px.x + reach_x).ceil(),
+        );
+        let (y0, y1) = (
+            (middle_px.y - reach_y).floor(),
+            (middle_px.y + reach_y).ceil(),
+        );
         let inside = x0 >= 0.0
             && y0 >= 0.0
             && x1 <= f64::from(photo.width())
@@ -178,8 +187,7 @@ impl Window {
         if !inside || x1 - x0 > 1600.0 || y1 - y0 > 1600.0 {
             return None;
         }
-        // Large patches are thinned out to a few thousand pixels: more adds time, not accuracy.
-        let step = (((x1 - x0) * (y1 - y0) / 6000.0).sqrt() as u32).max(1);
+        let step = (((x1 - x0) * (y1 - y0) / most_pixels).sqrt() as u32).max(1);
         let mut pixels = Vec::new();
         for y in (y0 as u32..y1 as u32).step_by(step as usize) {
             for x in (x0 as u32..x1 as u32).step_by(step as usize) {
@@ -188,7 +196,11 @@ impl Window {
                 if q.norm_squared() <= WINDOW_MM * WINDOW_MM {
                     let level = photo.get_pixel(x, y)[0];
                     // The camera clips: what is seen as full scale may be any brighter.
-                    let seen = if level >= 254 { 1.0 } else { light[usize::from(level)] };
+                    let seen = if level >= 254 {
+                        1.0
+                    } else {
+                        light[usize::from(level)]
+                    };
                     pixels.push((Point2::from(q), p - middle_px, seen));
                 }
             }
@@ -215,9 +227,9 @@ impl Window {
         ])
     }
 
-    /// Sum of squares and, when asked for, normal equations, the prior of the ink's growth included
-    /// (weighted for a light noise of 2 % of the contrast).
-    fn equations(&self, p: &Params, with: bool) -> (f64, SMatrix<f64, N, N>, Params) {
+    /// Sum of squares and normal equations, the prior of the ink's growth included (weighted for a
+    /// noise of 2 % of the contrast).
+    fn equations(&self, p: &Params) -> (f64, SMatrix<f64, N, N>, Params) {
         let half = PATCH_SIDE_MM / 2.0;
         let [dx, dy, white, gx, gy, contrast, blur, growth] = p.data.0[0];
         let j = &self.card_per_px;
@@ -238,44 +250,38 @@ impl Window {
                 continue;
             }
             cost += r * r;
-            if with {
-                let by_x = x1.by_t * y1.value + x2.by_t * y2.value;
-                let by_y = x1.value * y1.by_t + x2.value * y2.by_t;
-                let by_blur = (x1.by_s * y1.value + x2.by_s * y2.value) * kx
-                    + (x1.value * y1.by_s + x2.value * y2.by_s) * ky;
-                let by_growth = x1.by_e * y1.value
-                    + x1.value * y1.by_e
-                    + x2.by_e * y2.value
-                    + x2.value * y2.by_e;
-                let row = Params::from([
-                    contrast * (by_x * j[(0, 0)] + by_y * j[(1, 0)]),
-                    contrast * (by_x * j[(0, 1)] + by_y * j[(1, 1)]),
-                    1.0,
-                    d.x,
-                    d.y,
-                    -black,
-                    -contrast * by_blur,
-                    -contrast * by_growth,
-                ]);
-                matrix.syger(1.0, &row, &row, 1.0);
-                gradient.axpy(r, &row, 1.0);
-            }
+            let by_x = x1.by_t * y1.value + x2.by_t * y2.value;
+            let by_y = x1.value * y1.by_t + x2.value * y2.by_t;
+            let by_blur = (x1.by_s * y1.value + x2.by_s * y2.value) * kx
+                + (x1.value * y1.by_s + x2.value * y2.by_s) * ky;
+            let by_growth =
+                x1.by_e * y1.value + x1.value * y1.by_e + x2.by_e * y2.value + x2.value * y2.by_e;
+            let row = Params::from([
+                contrast * (by_x * j[(0, 0)] + by_y * j[(1, 0)]),
+                contrast * (by_x * j[(0, 1)] + by_y * j[(1, 1)]),
+                1.0,
+                d.x,
+                d.y,
+                -black,
+                -contrast * by_blur,
+                -contrast * by_growth,
+            ]);
+            matrix.syger(1.0, &row, &row, 1.0);
+            gradient.axpy(r, &row, 1.0);
         }
         let weight = 0.02 * contrast / INK_GROWTH_MM.1;
         let r = weight * (growth - INK_GROWTH_MM.0);
         cost += r * r;
-        if with {
-            matrix[(7, 7)] += weight * weight;
-            gradient[7] += weight * r;
-            matrix.fill_upper_triangle_with_lower_triangle();
-        }
+        matrix[(7, 7)] += weight * weight;
+        gradient[7] += weight * r;
+        matrix.fill_upper_triangle_with_lower_triangle();
         (cost, matrix, gradient)
     }
 
     /// Levenberg–Marquardt from `start`.
     fn fit(&self, start: Params) -> Option<Fit> {
         let mut params = start;
-        let (mut cost, mut matrix, mut gradient) = self.equations(&params, true);
+        let (mut cost, mut matrix, mut gradient) = self.equations(&params);
         let mut damping = 1e-3;
         for _ in 0..25 {
             let mut damped = matrix;
@@ -287,19 +293,22 @@ impl Window {
             // A quarter of a pixel is the pixel's own blur; a patch blurred over its whole side is gone.
             let side_px = PATCH_SIDE_MM / self.card_per_px.determinant().abs().sqrt();
             let sound = trial[5] > 0.0 && (0.2..side_px).contains(&trial[6]);
-            let next = if sound { self.equations(&trial, false).0 } else { f64::MAX };
-            if next <= cost {
-                let fall = (cost - next) / cost.max(f64::MIN_POSITIVE);
-                params = trial;
-                (cost, matrix, gradient) = self.equations(&params, true);
-                damping *= 0.2;
-                if fall < 1e-4 {
-                    break;
+            let next = sound.then(|| self.equations(&trial));
+            match next {
+                Some(next) if next.0 <= cost => {
+                    let fall = (cost - next.0) / cost.max(f64::MIN_POSITIVE);
+                    params = trial;
+                    (cost, matrix, gradient) = next;
+                    damping *= 0.1;
+                    if fall < 1e-3 {
+                        break;
+                    }
                 }
-            } else {
-                damping *= 10.0;
-                if damping > 1e6 {
-                    break;
+                _ => {
+                    damping *= 10.0;
+                    if damping > 1e6 {
+                        break;
+                    }
                 }
             }
         }

@@ -37,7 +37,10 @@ pub fn refine_tag_corners(
             corners[corner] = crossing(lines[(corner + 3) % 4], lines[corner])?;
         }
     }
-    let size_px = (0..4).map(|i| (corners[(i + 1) % 4] - corners[i]).norm()).sum::<f64>() / 4.0;
+    let size_px = (0..4)
+        .map(|i| (corners[(i + 1) % 4] - corners[i]).norm())
+        .sum::<f64>()
+        / 4.0;
     let px_per_mm = size_px / TAG_SIDE_MM;
     let middle = corners.iter().map(|p| p.coords).sum::<Vector2>() / 4.0;
     let grown = 1.0 + 2.0 * ink_growth_mm / TAG_SIDE_MM;
@@ -107,7 +110,10 @@ fn edge(
         return None;
     }
     let (a, b) = straight(&places)?;
-    let variance = places.iter().map(|(t, s)| (s - a - b * t).powi(2)).sum::<f64>()
+    let variance = places
+        .iter()
+        .map(|(t, s)| (s - a - b * t).powi(2))
+        .sum::<f64>()
         / (places.len() - 2) as f64;
     let start = from + outward * a;
     // At the ends of a line the variance is four times that of its middle.
@@ -120,7 +126,9 @@ fn straight(points: &[(f64, f64)]) -> Option<(f64, f64)> {
         return None;
     }
     let n = points.len() as f64;
-    let (mt, ms) = points.iter().fold((0.0, 0.0), |m, p| (m.0 + p.0 / n, m.1 + p.1 / n));
+    let (mt, ms) = points
+        .iter()
+        .fold((0.0, 0.0), |m, p| (m.0 + p.0 / n, m.1 + p.1 / n));
     let tt: f64 = points.iter().map(|p| (p.0 - mt).powi(2)).sum();
     let ts: f64 = points.iter().map(|p| (p.0 - mt) * (p.1 - ms)).sum();
     (tt > 0.0).then(|| (ms - ts / tt * mt, ts / tt))

@@ -28,7 +28,13 @@ pub struct SeenTag {
 impl SeenTag {
     /// Mean of the corners, px.
     pub fn middle_px(&self) -> Point2 {
-        Point2::from(self.corners_px.iter().map(|p| p.coords).sum::<nalgebra::Vector2<f64>>() / 4.0)
+        Point2::from(
+            self.corners_px
+                .iter()
+                .map(|p| p.coords)
+                .sum::<nalgebra::Vector2<f64>>()
+                / 4.0,
+        )
     }
 
     /// Shortest side, px.
@@ -61,19 +67,26 @@ impl Shrunk {
         }
         let (n, w, full) = (factor as usize, width as usize, photo.width() as usize);
         let mut small = vec![0_u8; w * height as usize];
-        let area = factor * factor;
         small.par_chunks_mut(w).enumerate().for_each_init(
             || vec![0_u16; full],
             |columns, (y, out)| {
                 columns.fill(0);
                 for row in photo.as_raw()[y * n * full..].chunks(full).take(n) {
                     for (sum, v) in columns.iter_mut().zip(row) {
-                        *sum += u16::from(*v);
+                        // At most 257 rows of 255; a checked sum is not done 16 at a time.
+                        *sum = sum.wrapping_add(u16::from(*v));
                     }
                 }
-                for (o, square) in out.iter_mut().zip(columns.chunks_exact(n)) {
-                    let sum: u32 = square.iter().map(|v| u32::from(*v)).sum();
-                    *o = ((sum + area / 2) / area) as u8;
+                match n {
+                    // The usual factors apart: a width known beforehand is five times as fast.
+                    2 => squares::<2>(columns, out),
+                    3 => squares::<3>(columns, out),
+                    4 => squares::<4>(columns, out),
+                    _ => {
+                        for (o, square) in out.iter_mut().zip(columns.chunks_exact(n)) {
+                            *o = mean(square, n);
+                        }
+                    }
                 }
             },
         );
@@ -82,6 +95,21 @@ impl Shrunk {
             picture: GrayImage::from_raw(width, height, small).unwrap_or_default(),
         }
     }
+}
+
+fn squares<const N: usize>(columns: &[u16], out: &mut [u8]) {
+    for (o, square) in out.iter_mut().zip(columns.as_chunks::<N>().0) {
+        *o = mean(square, N);
+    }
+}
+
+/// Mean of a square of `n` × `n` pixels from the sums of its columns, rounded.
+fn mean(columns: &[u16], n: usize) -> u8 {
+    let (sum, area) = (
+        columns.iter().map(|v| u32::from(*v)).sum::<u32>(),
+        (n * n) as u32,
+    );
+    ((sum + area / 2) / area) as u8
 }
 
 /// Reads the tags of the family in a shrunk photo; places are given in the photo itself.
@@ -100,7 +128,10 @@ pub fn read_tags(
     let trouble = |e: apriltag::Error| CardError::Detector {
         reason: e.to_string(),
     };
-    let (width, height) = (small.picture.width() as usize, small.picture.height() as usize);
+    let (width, height) = (
+        small.picture.width() as usize,
+        small.picture.height() as usize,
+    );
     // The library's own alignment.
     let mut image = Image::zeros_with_alignment(width, height, 96).map_err(trouble)?;
     let stride = image.stride();
