@@ -20,7 +20,7 @@ use crate::solve::levenberg_marquardt::{Loss, NormalEquations, Options, Problem,
 use nalgebra::{Matrix2, Vector3};
 
 /// Prior scatter of the radial term (phones: up to about 0.1; cheap or wide lenses: 0.3).
-const K1_PRIOR: f64 = 0.15;
+const K1_PRIOR: f64 = 0.3;
 /// Prior scatter of the lens' centre from the picture's middle, share of the longer side.
 const CENTRE_PRIOR: f64 = 0.015;
 /// Prior scatter of a bend, mm: paper taped to board lies within 1 mm, loose paper does not.
