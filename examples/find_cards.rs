@@ -1,6 +1,6 @@
 //! Lists the measuring cards found in JPEG photos, and how long the steps took:
 //! `cargo run --example find_cards -- photo.jpg`
-use rowsight::card::tags::{Shrunk, read_tags};
+use rowsight::card::tags::{ReadOptions, Shrunk, read_tags};
 use rowsight::card::{DetectOptions, find_cards};
 use std::time::Instant;
 
@@ -15,10 +15,15 @@ fn main() -> anyhow::Result<()> {
         let (width, height) = decoder.dimensions().unwrap_or_default();
         let luma = image::GrayImage::from_raw(width as u32, height as u32, pixels)
             .ok_or_else(|| anyhow::anyhow!("{path}: not a grey picture"))?;
+        let coarse = ReadOptions {
+            least_contrast: 24,
+            most_wrong_bits: 1,
+            threads: 2,
+        };
         let start = Instant::now();
         let small = Shrunk::new(&luma, (width.max(height) as u32 / 1000).max(1));
         let shrunk = start.elapsed();
-        let tags = read_tags(&small, 24, 2)?;
+        let tags = read_tags(&small, &coarse)?;
         let read = start.elapsed();
         let again = Instant::now();
         let found = find_cards(&luma, &DetectOptions::default());

@@ -16,7 +16,7 @@ use super::CornerInPhoto;
 use super::geometry::CardId;
 use crate::geometry::homography::Homography;
 use crate::geometry::{Matrix3, Point2, Vector2};
-use crate::solve::levenberg_marquardt::{Loss, NormalEquations, Options, Problem, minimise};
+use crate::solve::levenberg_marquardt::{Loss, NormalEquations, Options, Problem, Stop, minimise};
 use nalgebra::{Matrix2, Vector3};
 
 /// Prior scatter of the radial term (phones: up to about 0.1; cheap or wide lenses: 0.3).
@@ -35,7 +35,7 @@ const PER_CARD: usize = 11;
 pub struct Flatness {
     /// Greatest of the three bends, mm over the card's half size; positive: the middle stands up.
     pub bend_mm: f64,
-    /// Its standard uncertainty, mm.
+    /// Its standard uncertainty, mm; infinite when the fit did not come to an end.
     pub u_mm: f64,
     /// RMS of the corners' distances from the fit, in their stated standard uncertainties.
     pub misfit: f64,
@@ -60,7 +60,8 @@ pub fn check_flatness(
             views.len() - 1
         }));
     }
-    let fit = Fit {
+    let mut fit = Fit {
+        loss: Loss::Huber(4.0),
         views,
         focal_px,
         middle,
@@ -68,10 +69,14 @@ pub fn check_flatness(
     };
     let n = fit.parameter_count();
     let options = Options {
-        iterations: 30,
+        iterations: 60,
         relative_cost: 1e-6,
     };
-    let Ok(solution) = minimise(&fit, &vec![0.0; n], &options) else {
+    // From afar Cauchy's loss is flat and leads nowhere, so a convex one goes first.
+    let rough = minimise(&fit, &vec![0.0; n], &options);
+    fit.loss = Loss::Cauchy(4.0);
+    let solution = rough.and_then(|rough| minimise(&fit, &rough.parameters, &options));
+    let Ok(solution) = solution else {
         return vec![None; cards.len()];
     };
     let p = &solution.parameters;
@@ -94,7 +99,11 @@ pub fn check_flatness(
                 .max_by(|a, b| (a.0.abs() / a.1.sqrt()).total_cmp(&(b.0.abs() / b.1.sqrt())))?;
             Some(Flatness {
                 bend_mm,
-                u_mm: variance.sqrt() * misfit.max(1.0),
+                u_mm: if solution.stop == Stop::Converged {
+                    variance.sqrt() * misfit.max(1.0)
+                } else {
+                    f64::INFINITY
+                },
                 misfit,
                 distances,
             })
@@ -114,6 +123,7 @@ struct View {
     start: Matrix3,
     /// Half sizes, mm.
     half_mm: (f64, f64),
+    two_rows: bool,
     corners: Vec<Corner>,
 }
 
@@ -146,12 +156,14 @@ impl View {
         Some(View {
             start: *h.matrix(),
             half_mm,
+            two_rows: card.grid().1 == 1,
             corners,
         })
     }
 }
 
 struct Fit {
+    loss: Loss,
     views: Vec<View>,
     focal_px: f64,
     middle: Vector2,
@@ -215,12 +227,14 @@ impl Problem for Fit {
                         derivatives[1].push((index(i), d.y));
                     }
                 }
-                equations.add(r.x, &derivatives[0], Loss::Cauchy(4.0));
-                equations.add(r.y, &derivatives[1], Loss::Cauchy(4.0));
+                equations.add(r.x, &derivatives[0], self.loss);
+                equations.add(r.y, &derivatives[1], self.loss);
             }
             for i in 8..PER_CARD {
-                let r = p[own + i] / BEND_PRIOR_MM;
-                equations.add(r, &[(own + i, 1.0 / BEND_PRIOR_MM)], Loss::Squared);
+                // Two rows of patches say nothing about a bend between them.
+                let flat = i == PER_CARD - 1 && self.views[view].two_rows;
+                let u = if flat { 1e-3 } else { BEND_PRIOR_MM };
+                equations.add(p[own + i] / u, &[(own + i, 1.0 / u)], Loss::Squared);
             }
         }
         equations.add(p[0] / K1_PRIOR, &[(0, 1.0 / K1_PRIOR)], Loss::Squared);

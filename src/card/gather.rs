@@ -1,6 +1,6 @@
 //! Tags gathered to cards: which lie as their card says, which were misread, which card is there twice.
 
-use super::detect::CardError;
+use super::error::CardError;
 use super::geometry::{CardId, TAG_SIDE_MM};
 use super::tags::SeenTag;
 use crate::geometry::Point2;

@@ -4,7 +4,7 @@
 //! pixels keeps that: x in the photo = factor · x in the small picture. `tests/card_detect.rs` holds
 //! both against practice photos of known truth.
 
-use super::detect::CardError;
+use super::error::CardError;
 use crate::geometry::Point2;
 use apriltag::detector::QuadThresholds;
 use apriltag::{DetectorBuilder, Family, Image};
@@ -112,19 +112,25 @@ fn mean(columns: &[u16], n: usize) -> u8 {
     ((sum + area / 2) / area) as u8
 }
 
+/// How to read tags.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct ReadOptions {
+    /// Difference in grey levels, within a few pixels, below which nothing is looked at. The cloth's
+    /// weave stays below about 20, ink on paper seldom does; leaving it out halves the time.
+    pub least_contrast: u8,
+    /// Bits of a code that may be wrong, at most 2. The table for two takes 25 ms to build, for one
+    /// 0.5 ms.
+    pub most_wrong_bits: usize,
+    /// Threads.
+    pub threads: u8,
+}
+
 /// Reads the tags of the family in a shrunk photo; places are given in the photo itself.
-///
-/// `least_contrast` is the difference in grey levels, within a few pixels, below which nothing is
-/// looked at: the cloth's weave stays below about 20, ink on paper seldom does. Halves the time.
 ///
 /// # Errors
 ///
 /// [`CardError::Detector`] when the library cannot be set up.
-pub fn read_tags(
-    small: &Shrunk,
-    least_contrast: u8,
-    threads: u8,
-) -> Result<Vec<SeenTag>, CardError> {
+pub fn read_tags(small: &Shrunk, options: &ReadOptions) -> Result<Vec<SeenTag>, CardError> {
     let trouble = |e: apriltag::Error| CardError::Detector {
         reason: e.to_string(),
     };
@@ -132,6 +138,10 @@ pub fn read_tags(
         small.picture.width() as usize,
         small.picture.height() as usize,
     );
+    // The library reads beyond its tiles of 4 px in smaller pictures; a tag would not fit either.
+    if width < 16 || height < 16 {
+        return Ok(Vec::new());
+    }
     // The library's own alignment.
     let mut image = Image::zeros_with_alignment(width, height, 96).map_err(trouble)?;
     let stride = image.stride();
@@ -142,17 +152,16 @@ pub fn read_tags(
     {
         to[..width].copy_from_slice(from);
     }
-    // One corrected bit: the table for two takes 25 ms to build, for one 0.5 ms.
     let mut detector = DetectorBuilder::new()
-        .add_family_bits(Family::tag_36h11(), 1)
+        .add_family_bits(Family::tag_36h11(), options.most_wrong_bits.min(2))
         .build()
         .map_err(trouble)?;
-    detector.set_thread_number(threads.max(1));
+    detector.set_thread_number(options.threads.max(1));
     detector.set_decimation(1.0);
     detector.set_thresholds(QuadThresholds {
         // A tag of 8 px has a rim of at least 24.
         min_cluster_pixels: 20,
-        min_white_black_diff: least_contrast,
+        min_white_black_diff: options.least_contrast,
         // The library's own values; it takes the cosine of the last angle where its name says angle.
         max_maxima_number: 10,
         min_angle: Angle::from_degrees(10.0),
