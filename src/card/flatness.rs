@@ -238,9 +238,9 @@ impl Problem for Fit {
             }
         }
         equations.add(p[0] / K1_PRIOR, &[(0, 1.0 / K1_PRIOR)], Loss::Squared);
-        for i in 1..SHARED {
-            let r = p[i] / self.centre_u_px;
-            equations.add(r, &[(i, 1.0 / self.centre_u_px)], Loss::Squared);
+        let u = self.centre_u_px;
+        for (i, offset) in p.iter().enumerate().take(SHARED).skip(1) {
+            equations.add(offset / u, &[(i, 1.0 / u)], Loss::Squared);
         }
     }
 }

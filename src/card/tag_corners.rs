@@ -9,8 +9,8 @@ use crate::geometry::{Point2, Vector2};
 use image::GrayImage;
 use nalgebra::Matrix2;
 
-/// What moves an edge as a whole, standard uncertainty: px by tone curve and sharpening, mm by ink.
-/// Found on practice photos, see `tests/card_detect.rs`.
+/// What moves an edge as a whole, standard uncertainty: px by tone curve and sharpening, mm by ink. On
+/// practice photos a third of it would do (`tests/card_detect.rs`), but there the tone curve is known.
 const EDGE_U_PX: f64 = 0.15;
 const EDGE_U_MM: f64 = 0.04;
 
