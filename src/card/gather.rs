@@ -134,3 +134,48 @@ fn lies_as(card: CardId, (place, tag): &(usize, SeenTag), h: &Homography) -> boo
         .zip(&tag.corners_px)
         .all(|(p, seen)| (h.apply(*p) - seen).norm() <= limit)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Sheet 2 at 2 px/mm, seen askew.
+    fn seen(place: usize) -> SeenTag {
+        let h = Homography::new(crate::geometry::Matrix3::new(
+            2.0, 0.3, 500.0, -0.2, 1.8, 400.0, 2e-4, 1e-4, 1.0,
+        ));
+        SeenTag {
+            id: 12 + place as u16,
+            wrong_bits: 0,
+            corners_px: CardId::Sheet(2).tag_corners_mm(place).map(|p| h.apply(p)),
+        }
+    }
+
+    #[test]
+    fn misread_tag_is_left_out_of_its_card() {
+        let mut wrong = seen(3);
+        wrong.id = 12 + 9;
+        wrong.wrong_bits = 1;
+        let groups = gather(&[seen(0), seen(5), wrong, seen(11)]).unwrap();
+        let places: Vec<usize> = groups[0].tags.iter().map(|t| t.0).collect();
+        assert_eq!((groups.len(), places), (1, vec![0, 5, 11]));
+    }
+
+    #[test]
+    fn tag_read_without_fault_where_its_card_has_none_means_a_second_print() {
+        let mut elsewhere = seen(3);
+        elsewhere.id = 12 + 9;
+        let found = gather(&[seen(0), seen(5), elsewhere, seen(11)]);
+        let card = CardId::Sheet(2);
+        assert_eq!(found, Err(CardError::Twice { card }));
+    }
+
+    #[test]
+    fn place_beside_one_tag_is_predicted_from_it_alone() {
+        let groups = gather(&[seen(5)]).unwrap();
+        assert!(groups[0].sure());
+        let corner = CardId::Sheet(2).tag_corners_mm(5)[2];
+        let px = groups[0].around(corner).unwrap().apply(corner);
+        assert!((px - seen(5).corners_px[2]).norm() < 1e-6);
+    }
+}

@@ -27,7 +27,7 @@ const WINDOW_MM: f64 = 5.6;
 /// Growth of the ink over an edge: expected value and its scatter, mm (common practice, no source).
 const INK_GROWTH_MM: (f64, f64) = (0.03, 0.06);
 /// Standard uncertainty of a middle that no amount of light improves, px. With it and the factor below
-/// the mean of rᵀC⁻¹r over 790 patches of 40 practice photos is 1.4 (2 expected; 3.6 without either).
+/// the mean of rᵀC⁻¹r over 790 patches of 40 practice photos is 1.25 (2 expected; 3.6 without either).
 const FLOOR_PX: f64 = 0.005;
 /// Noise after JPEG is alike from pixel to pixel, so pixels count for less than their number.
 const VARIANCE_FACTOR: f64 = 1.5;
