@@ -1,8 +1,8 @@
 //! From photos of a row to its record: cards, plane, rows, numbers, verdict.
 
 use crate::card::CardInPhoto;
-use crate::card::detect::{CardError, find_cards};
 use crate::card::geometry::CardId;
+use crate::card::{CardError, CardWarning, DetectOptions, FoundCards, find_cards};
 use crate::design::Design;
 use crate::gap;
 use crate::geometry::Point2;
@@ -74,7 +74,7 @@ impl Drawn {
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum CheckError {
     /// A photo's cards.
-    #[error("{path}: {error}")]
+    #[error("{path}: {error}; {}", error.remedy())]
     Cards {
         /// The photo.
         path: String,
@@ -135,16 +135,22 @@ pub fn check(
             .get(i)
             .map_or_else(String::new, |p| p.path.display().to_string())
     };
-    let cards: Vec<Vec<CardInPhoto>> = photos
+    let found: Vec<FoundCards> = photos
         .par_iter()
         .enumerate()
         .map(|(i, photo)| {
-            find_cards(&photo.luma).map_err(|error| CheckError::Cards {
+            let camera = camera_prior(&photo.facts, photo.luma.width(), photo.luma.height());
+            let options = DetectOptions {
+                focal_px: photo.facts.focal_length_35mm.map(|_| camera.focal_px),
+                ..DetectOptions::default()
+            };
+            find_cards(&photo.luma, &options).map_err(|error| CheckError::Cards {
                 path: path(i),
                 error,
             })
         })
         .collect::<Result<_, _>>()?;
+    let cards: Vec<Vec<CardInPhoto>> = found.iter().map(|f| f.cards.clone()).collect();
     let views: Vec<PhotoView> = photos
         .iter()
         .zip(&cards)
@@ -188,7 +194,7 @@ pub fn check(
         .collect();
     let place = Place::new(&measured, &rows);
     let mut warnings = numbering.warnings;
-    warnings.extend(look_for_trouble(&measured, &cards, photos));
+    warnings.extend(look_for_trouble(&measured, &found, photos));
 
     let row_records: Vec<RowRecord> = rows
         .iter()
@@ -323,23 +329,24 @@ fn number(
 }
 
 /// What the measuring noticed that the numbers do not say.
-fn look_for_trouble(
-    measured: &Measured,
-    cards: &[Vec<CardInPhoto>],
-    photos: &[Photo],
-) -> Vec<Warning> {
+fn look_for_trouble(measured: &Measured, found: &[FoundCards], photos: &[Photo]) -> Vec<Warning> {
     let mut warnings = Vec::new();
-    for (photo, cards) in cards.iter().enumerate() {
-        for card in cards {
-            let (rms_px, worst_mm) = corner_misfit(measured, photo, card);
-            if rms_px > 0.35 && worst_mm > 0.25 {
-                let name = capital(&card.card.to_string());
-                warnings.push(Warning {
-                    what: format!("{name} does not lie flat: its corners are up to {worst_mm:.1} mm off a plane."),
-                    remedy: "Mount it on stiff board, or press its edges down, and retake the photo.".to_owned(),
-                    spoils: worst_mm > 1.0,
-                });
-            }
+    for (photo, found) in found.iter().enumerate() {
+        for warning in &found.warnings {
+            warnings.push(Warning {
+                what: capital(&warning.to_string()) + ".",
+                remedy: match warning {
+                    CardWarning::Curled { .. } => {
+                        "Then retake the photo: a bent card bends every number.".to_owned()
+                    }
+                    CardWarning::PartlyHidden { .. } => {
+                        "Uncover it or move it into the photo for smaller uncertainties.".to_owned()
+                    }
+                    CardWarning::LeftOut(error) => capital(error.remedy()) + ".",
+                    CardWarning::ForeignTag { .. } => "Take it off the quilt.".to_owned(),
+                },
+                spoils: matches!(warning, CardWarning::Curled { mm, .. } if mm.abs() > 4.0),
+            });
         }
         if let Some(really) = photos[photo].really {
             warnings.push(Warning {
@@ -452,15 +459,14 @@ fn photo_record(
         .iter()
         .map(|c| corner_misfit(measured, i, c).0.powi(2) * c.corners.len() as f64)
         .sum();
-    let middle =
-        measured
-            .rows
-            .last()
-            .map(seen_range)
-            .map_or(Point2::origin(), |(from, to)| {
-                let x = (from + to) / 2.0;
-                Point2::new(x, measured.state.rows[measured.rows.len() - 1].y(x))
-            });
+    let middle = measured
+        .rows
+        .last()
+        .map(seen_range)
+        .map_or(Point2::origin(), |(from, to)| {
+            let x = (from + to) / 2.0;
+            Point2::new(x, measured.state.rows[measured.rows.len() - 1].y(x))
+        });
     PhotoRecord {
         path: photo.path.display().to_string(),
         cards: cards.iter().map(|c| c.card.to_string()).collect(),

@@ -1,10 +1,20 @@
 //! The printed measuring cards: their geometry, printing them, and finding them in a photo.
 
 pub mod detect;
+pub mod error;
+pub mod flatness;
+pub mod gather;
 pub mod geometry;
+pub mod locate;
+pub mod nothing;
 pub mod print;
 pub mod refine;
 pub mod tag36h11;
+pub mod tag_corners;
+pub mod tags;
+
+pub use detect::{DetectOptions, FoundCards, find_cards};
+pub use error::{CardError, CardWarning};
 
 use crate::geometry::Point2;
 use geometry::CardId;
