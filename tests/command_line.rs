@@ -116,7 +116,7 @@ fn photos_that_cannot_be_measured_are_refused_in_one_sentence() {
         (file("bomb.png", &bomb), "60000 × 60000"),
         (file("gray.png", &plain(120)), "no measuring card"),
         (file("white.png", &plain(255)), "over-exposed"),
-        (file("black.png", &plain(3)), "too dark"),
+        (file("black.png", &plain(3)), "nearly black"),
     ] {
         let (code, out, err) = rowsight(&["snap", &folder, &path]);
         assert_eq!((code, out.as_str()), (2, ""), "{path}: {err}");

@@ -595,7 +595,8 @@ pub struct SceneRange {
     pub card_bar_mm: Range,
     /// Greatest curl of a card.
     pub card_curl_mm: f64,
-    /// Share of scenes in which the card lies at any angle instead of within 12 degrees.
+    /// Share of scenes in which the card lies at any angle to which its arrow still points to the rows
+    /// already stitched, instead of within 12 degrees.
     pub any_angle: f64,
     /// Sag over the free depth.
     pub sag_mm: Range,
@@ -878,7 +879,7 @@ impl Scene {
             for attempt in 0..600 {
                 let lowest = if attempt < 200 { lowest } else { -1.0 };
                 let angle_deg = if rng.chance(range.any_angle) {
-                    rng.between(-180.0, 180.0)
+                    rng.between(-90.0, 90.0)
                 } else {
                     rng.between(-12.0, 12.0)
                 };

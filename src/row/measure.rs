@@ -17,6 +17,7 @@ use crate::solve::levenberg_marquardt::{Loss, SolveError};
 use image::GrayImage;
 use nalgebra::DMatrix;
 use rayon::prelude::*;
+use std::f64::consts::{FRAC_PI_2, PI};
 
 /// One photo to be measured.
 #[derive(Debug, Clone)]
@@ -428,11 +429,15 @@ fn find(map: &LineMap, wanted: &Wanted) -> Option<Found> {
     {
         return near;
     }
-    let any = search::search(map, wanted, 0.0, 180f64.to_radians());
-    match (near, any) {
+    let upright = search::search(map, wanted, 0.0, FRAC_PI_2);
+    let turned = search::search(map, wanted, PI, FRAC_PI_2);
+    match (upright, turned) {
         // The card's arrow says which way is up unless the stitching says clearly otherwise.
-        (Some(near), Some(any)) if strongest(&any) < 1.3 * strongest(&near) => Some(near),
-        (_, any) => any,
+        (Some(upright), Some(turned)) if strongest(&turned) < 1.08 * strongest(&upright) => {
+            Some(upright)
+        }
+        (upright, None) => upright,
+        (_, turned) => turned,
     }
     .filter(|found| strongest(found) >= EXPECTED_SCORE)
 }

@@ -62,7 +62,7 @@ pub const SURE_SCORE: f64 = 7.0;
 /// Score from which a row is taken for found at the place the plan expects it.
 pub const EXPECTED_SCORE: f64 = 5.0;
 /// How many directions of the first look are looked at closely, each with its neighbours.
-const CLOSER_LOOKS: usize = 2;
+const CLOSER_LOOKS: usize = 3;
 /// Step of the direction, rad: half a step moves the ends of a metre by less than two cells.
 const ANGLE_STEP: f64 = PI / 180.0;
 /// How far from the plan a neighbouring row is looked for: share of the spacing, and mm along.
