@@ -88,7 +88,12 @@ pub fn run(arguments: &SnapArguments, style: Style) -> anyhow::Result<Outcome> {
         .map(Journal::current)
         .transpose()?
         .unwrap_or_default();
-    let checked = check(&good, &plan, &design, &known(&checks), arguments.row);
+    // Colour is only needed for the picture; it is decoded while the row is measured.
+    let draws = !arguments.no_overlay && !arguments.look;
+    let (checked, colours) = rayon::join(
+        || check(&good, &plan, &design, &known(&checks), arguments.row),
+        || draws.then(|| good.iter().map(Photo::colour).collect::<Vec<_>>()),
+    );
     progress.finish_and_clear();
     let checked = checked?;
     if !arguments.look
@@ -125,18 +130,24 @@ pub fn run(arguments: &SnapArguments, style: Style) -> anyhow::Result<Outcome> {
     } else {
         say(&terminal(&checked.record, &plan, style));
     }
-    if !arguments.no_overlay && !arguments.look {
-        overlays(folder, &good, &checked, &plan)?;
+    if let Some(colours) = colours {
+        overlays(folder, &good, colours, &checked, &plan)?;
     }
     Ok(Outcome::of(checked.record.verdict.action))
 }
 
-fn overlays(folder: &Path, photos: &[Photo], checked: &Check, plan: &Plan) -> anyhow::Result<()> {
+fn overlays(
+    folder: &Path,
+    photos: &[Photo],
+    colours: Vec<Result<image::RgbImage, photo::PhotoError>>,
+    checked: &Check,
+    plan: &Plan,
+) -> anyhow::Result<()> {
     let out = folder.join("overlays");
     std::fs::create_dir_all(&out)
         .with_context(|| format!("the folder {} cannot be made", out.display()))?;
-    for (i, photo) in photos.iter().enumerate() {
-        let colour = photo.colour()?;
+    for (i, (photo, colour)) in photos.iter().zip(colours).enumerate() {
+        let colour = colour?;
         let name = photo.path.file_name().unwrap_or_default().to_string_lossy();
         let picture = draw(&Overlay {
             photo: &colour,

@@ -149,6 +149,7 @@ impl Strip {
         let kernel = second_derivative_kernel(sigma_mm);
         let reach = kernel.len() / 2;
         let mut out = vec![f32::NAN; n * across];
+        let mut padded = vec![0.0f32; across + 2 * reach];
         for (line, o) in smooth
             .chunks_exact(across)
             .zip(out.chunks_exact_mut(across))
@@ -156,15 +157,15 @@ impl Strip {
             if line[0].is_nan() {
                 continue;
             }
-            for (k, o) in o.iter_mut().enumerate() {
-                *o = kernel
-                    .iter()
-                    .enumerate()
-                    .map(|(i, w)| {
-                        let at = (k + i).saturating_sub(reach).min(across - 1);
-                        w * line[at]
-                    })
-                    .sum();
+            // The ends are continued, so that every place has a whole window.
+            padded[..reach].fill(line[0]);
+            padded[reach..reach + across].copy_from_slice(line);
+            padded[reach + across..].fill(line[across - 1]);
+            o.fill(0.0);
+            for (i, w) in kernel.iter().enumerate() {
+                for (o, v) in o.iter_mut().zip(&padded[i..i + across]) {
+                    *o += w * v;
+                }
             }
         }
         out

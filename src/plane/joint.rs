@@ -344,7 +344,24 @@ impl Joint {
     ///
     /// [`SolveError`] when the normal equations are singular or the iteration fails.
     pub fn solve(&self) -> Result<Solved, SolveError> {
-        let solution: Solution = minimise(self, &self.start.to_parameters(), &Options::default())?;
+        self.solve_with(&Options::default())
+    }
+
+    /// As [`Joint::solve`], but stops when the cost falls by less than a thousandth: for a state from which
+    /// the stitching is looked for anew.
+    ///
+    /// # Errors
+    ///
+    /// As [`Joint::solve`].
+    pub fn solve_roughly(&self) -> Result<Solved, SolveError> {
+        self.solve_with(&Options {
+            iterations: 15,
+            relative_cost: 1e-3,
+        })
+    }
+
+    fn solve_with(&self, options: &Options) -> Result<Solved, SolveError> {
+        let solution: Solution = minimise(self, &self.start.to_parameters(), options)?;
         Ok(Solved {
             state: State::from_parameters(&solution.parameters, &self.start),
             covariance: solution.covariance,

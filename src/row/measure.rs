@@ -199,7 +199,7 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
     let mut turned = found.angle;
 
     // Onto their stitching, stretch by stretch.
-    let coarse = job.design.sample(3.0);
+    let coarse = job.design.sample(4.0);
     for reach_mm in [14.0, 10.0, 8.0] {
         let rows: Vec<usize> = (0..joint.start.rows.len()).collect();
         let lines = place_stretches(
@@ -213,7 +213,7 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
         for (photo, lines) in joint.photos.iter_mut().zip(lines) {
             photo.lines = lines;
         }
-        joint.start = joint.solve()?.state;
+        joint.start = joint.solve_roughly()?.state;
     }
     turned += straighten(&mut joint.start);
 
@@ -247,7 +247,7 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
     for (photo, lines) in joint.photos.iter_mut().zip(lines) {
         photo.lines = lines;
     }
-    joint.start = joint.solve()?.state;
+    joint.start = joint.solve_roughly()?.state;
 
     // Along the line itself, at full size.
     let fine = job.design.sample(ARC_STEP_MM);
@@ -303,7 +303,7 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
             .fold(1.2, |least: f64, (_, scale)| least.min(*scale))
             .max(0.4);
         joint.line_loss = loss;
-        joint.start = joint.solve()?.state;
+        joint.start = joint.solve_roughly()?.state;
         // A row mostly hidden, or a ghost: little of it is found, or it strays as no hand does.
         let good: Vec<bool> = traces
             .iter()

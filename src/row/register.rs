@@ -17,7 +17,7 @@ const STRETCH_MM: f64 = 100.0;
 /// Half side of the square of moves a stretch's best place has to stand out in, mm.
 const AROUND_MM: f64 = 18.0;
 /// Step in which a stretch is moved, mm.
-const STEP_MM: f64 = 2.0;
+const STEP_MM: f64 = 3.0;
 /// Fewest points of the design by which a stretch is placed.
 const FEWEST: usize = 10;
 /// How far a stretch's best place stands out before it is trusted, in standard deviations.

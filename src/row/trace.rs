@@ -7,7 +7,7 @@ use crate::line::strip::{LINE_SIGMAS_MM, LinePoint, Strip, StripSample};
 use crate::plane::camera::PreparedView;
 use crate::plane::joint::{LineObservation, State};
 use image::GrayImage;
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 
 /// How far to both sides of the fitted design the line is looked for, mm.
 const REACH_MM: f64 = 6.0;
@@ -23,6 +23,10 @@ const RUN_END: usize = 6;
 const LEVEL_MM: f64 = 12.0;
 /// Stretch along the row in which the quilt's end is judged, mm.
 const WINDOW_MM: f64 = 80.0;
+/// Windows from one find to the next up to which they belong together.
+const ISLAND_GAP: i64 = 2;
+/// Share of what is found of the row below which an island does not count.
+const ISLAND_SHARE: f64 = 0.12;
 /// Every so many samples make one observation.
 pub const OBSERVE_EVERY: usize = 3;
 
@@ -103,6 +107,27 @@ impl RowTrace {
                     f64::from(*found) >= least[usize::from(key.0)] * f64::from(*n)
                 })
             });
+        }
+    }
+
+    /// Takes back islands: short finds far from the rest of the row, which would have all the leverage at
+    /// its end and nothing beside them to speak against.
+    fn drop_islands(&mut self) {
+        let window = |p: &TracePoint| (p.along_mm / WINDOW_MM).floor() as i64;
+        let mut found: BTreeMap<i64, usize> = BTreeMap::new();
+        for p in self.points.iter().filter(|p| p.found) {
+            *found.entry(window(p)).or_default() += 1;
+        }
+        let total: usize = found.values().sum();
+        let windows: Vec<(i64, usize)> = found.into_iter().collect();
+        for island in windows.chunk_by(|a, b| b.0 - a.0 <= ISLAND_GAP) {
+            let size: usize = island.iter().map(|w| w.1).sum();
+            if (size as f64) < ISLAND_SHARE * total as f64 {
+                let (from, to) = (island[0].0, island[island.len() - 1].0);
+                for p in &mut self.points {
+                    p.found &= !(from..=to).contains(&window(p));
+                }
+            }
         }
     }
 
@@ -211,6 +236,7 @@ pub fn trace_row(
             );
     }
     trace.drop_what_hides();
+    trace.drop_islands();
     trace
 }
 
