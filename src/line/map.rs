@@ -49,7 +49,7 @@ pub struct LineMap {
     pub height: usize,
     /// Side of a cell, mm.
     pub cell_mm: f64,
-    /// Evidence [row][column][direction]: direction d is a line whose normal stands at d·π/8 to x.
+    /// Evidence by row, column and direction: direction d is a line whose normal stands at d·π/8 to x.
     pub evidence: Vec<[f32; DIRECTIONS]>,
     /// Whether the cell is seen and free of cards.
     pub seen: Vec<bool>,
@@ -88,7 +88,7 @@ pub fn half_size(luma: &GrayImage) -> GrayImage {
     GrayImage::from_raw(w as u32, h as u32, out).unwrap_or_default()
 }
 
-/// The part of the quilt a photo shows, at most [`REACH_MM`] from the picture's middle.
+/// The part of the quilt a photo shows, at most 1600 mm from the picture's middle.
 pub fn seen_region(view: &PreparedView, width_px: u32, height_px: u32) -> Option<Region> {
     let (w, h) = (f64::from(width_px), f64::from(height_px));
     let middle = view.quilt_from_photo(Point2::new(w / 2.0, h / 2.0))?;
@@ -263,17 +263,6 @@ impl LineMap {
                 }
             });
         box_mean(&pooled, width, height, NEIGHBOURHOOD_CELLS)
-    }
-
-    /// Evidence at a place for one direction (in units of π/8, may lie between directions).
-    pub fn cell_at(&self, place: Point2) -> Option<usize> {
-        let x = ((place.x - self.origin.x) / CELL_MM).round();
-        let y = ((place.y - self.origin.y) / CELL_MM).round();
-        if x < 0.0 || y < 0.0 || x >= self.width as f64 || y >= self.height as f64 {
-            return None;
-        }
-        let cell = y as usize * self.width + x as usize;
-        self.seen[cell].then_some(cell)
     }
 }
 

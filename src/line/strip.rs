@@ -171,7 +171,7 @@ impl Strip {
         out
     }
 
-    /// Evidence: the bend over its mean size around, −[`CLIP`]…[`CLIP`], positive for a light line.
+    /// Evidence: the bend over its mean size around, clipped, positive for a light line.
     pub fn evidence(&self, bends: &[f32]) -> Vec<f32> {
         let across = self.across();
         let means: Vec<f32> = bends
