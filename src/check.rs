@@ -18,7 +18,7 @@ use crate::report::overlay::OverlayRow;
 use crate::row::measure::{CannotMeasure, Job, Measured, PhotoView, measure};
 use crate::row::missed::{clearance_mm, missed};
 use crate::row::wobble::Fingerprint;
-use crate::units::Uncertain;
+use crate::units::{Uncertain, propagate};
 use crate::verdict::{Situation, Warning, decide};
 use rayon::prelude::*;
 
@@ -525,14 +525,9 @@ impl Place {
                 gradient.push((at + k, *w));
             }
         }
-        let variance: f64 = gradient
-            .iter()
-            .flat_map(|(i, a)| gradient.iter().map(move |(j, b)| (*i, *j, a * b)))
-            .map(|(i, j, w)| w * measured.covariance[(i, j)])
-            .sum();
         Uncertain {
             value,
-            u: variance.max(0.0).sqrt(),
+            u: propagate(&gradient, &measured.covariance),
         }
     }
 

@@ -202,11 +202,19 @@ impl Facts<'_> {
         let row = self.situation.row;
         let tolerance = &self.plan.tolerance;
         let gap = format!("Gap {}-{row} is", row - 1);
-        let of_gap = self.places(&gap, self.judged.spacing, tolerance.spacing_mm, |mm| {
-            if mm > 0.0 { "too wide" } else { "too narrow" }
-        });
+        let of_gap = self.places(
+            &gap,
+            self.judged.spacing,
+            tolerance.spacing_mm,
+            |mm, beyond| match (mm > 0.0, beyond) {
+                (true, true) => "too wide",
+                (false, true) => "too narrow",
+                (true, false) => "on the wide side",
+                (false, false) => "on the narrow side",
+            },
+        );
         let lies = format!("Row {row} lies");
-        let of_row = self.places(&lies, self.judged.drift, tolerance.drift_mm, |mm| {
+        let of_row = self.places(&lies, self.judged.drift, tolerance.drift_mm, |mm, _| {
             if mm > 0.0 {
                 "further down the quilt than planned"
             } else {
@@ -222,7 +230,7 @@ impl Facts<'_> {
         subject: &str,
         places: Option<[Judgement; 3]>,
         limit_mm: f64,
-        direction: impl Fn(f64) -> &'static str,
+        direction: impl Fn(f64, bool) -> &'static str,
     ) -> Vec<String> {
         let called: Vec<(At, f64, f64)> = PLACES
             .into_iter()
@@ -230,6 +238,10 @@ impl Facts<'_> {
             .filter(|(_, judged)| judged.calls_for_correction())
             .map(|(at, judged)| (at, judged.deviation.value, judged.deviation.u))
             .collect();
+        let beyond = places
+            .into_iter()
+            .flatten()
+            .any(|judged| judged.finding == Finding::Beyond);
         let of_sign = |sign: f64| {
             let group: Vec<_> = called.iter().filter(|(_, mm, _)| mm * sign > 0.0).collect();
             let (_, first_mm, _) = group.first()?;
@@ -240,7 +252,7 @@ impl Facts<'_> {
             let largest_u = group.iter().fold(0.0, |u: f64, (_, _, next)| u.max(*next));
             Some(format!(
                 "{subject} {}: {} (± {}; the plan accepts {}).",
-                direction(*first_mm),
+                direction(*first_mm, beyond),
                 list(&amounts),
                 self.interval_with_unit(largest_u),
                 length(limit_mm, self.unit),

@@ -434,7 +434,7 @@ fn a_trim_takes_back_what_the_row_has_drifted_left_centre_and_right() {
     assert_eq!(
         verdict.reasons,
         [
-            "Gap 6-7 is too wide: 3.0 mm at the right (± 0.5 mm; the plan accepts 3.0 mm).",
+            "Gap 6-7 is on the wide side: 3.0 mm at the right (± 0.5 mm; the plan accepts 3.0 mm).",
             "Roll the next advance 0.5 mm less at the left, 1.5 mm less at the centre and 2.5 mm less \
              at the right than planned.",
         ]
