@@ -171,7 +171,7 @@ pub fn decode(bytes: Vec<u8>, path: &Path) -> Result<Photo, PhotoError> {
         Some(ImageFormat::Jpeg) => jpeg_luma(&bytes, path)?,
         Some(format) => {
             let (picture, exif) = other(&bytes, path, format)?;
-            (picture.into_luma8(), facts(exif.as_deref()))
+            (luma_of(picture), facts(exif.as_deref()))
         }
     };
     let luma = upright(DynamicImage::ImageLuma8(picture), facts.orientation).into_luma8();
@@ -255,13 +255,30 @@ fn jpeg_luma(bytes: &[u8], path: &Path) -> Result<(GrayImage, CaptureFacts), Pho
         Some(ColorSpace::CMYK | ColorSpace::YCCK)
     );
     let luma = if in_inks {
-        other(bytes, path, ImageFormat::Jpeg)?.0.into_luma8()
+        luma_of(other(bytes, path, ImageFormat::Jpeg)?.0)
     } else {
         let pixels = decoder.decode().map_err(|e| damaged(e.to_string()))?;
         GrayImage::from_raw(width as u32, height as u32, pixels)
             .ok_or_else(|| damaged("fewer pixels than its size says".to_owned()))?
     };
     Ok((luma, facts))
+}
+
+/// Luma as in a JPEG: Y of ITU-R BT.601, full range (JFIF, ITU-T T.871).
+fn luma_of(picture: DynamicImage) -> GrayImage {
+    if let DynamicImage::ImageLuma8(luma) = picture {
+        return luma;
+    }
+    let rgb = picture.into_rgb8();
+    let luma = rgb
+        .as_raw()
+        .chunks_exact(3)
+        .map(|p| {
+            let [r, g, b] = [p[0], p[1], p[2]].map(u32::from);
+            ((19_595 * r + 38_470 * g + 7_471 * b + 32_768) >> 16) as u8
+        })
+        .collect();
+    GrayImage::from_raw(rgb.width(), rgb.height(), luma).unwrap_or_default()
 }
 
 /// Whether a JPEG lacks its end marker (ITU-T T.81, B.1.1.3: EOI is FF D9). Some phones append data
@@ -331,7 +348,7 @@ fn really(path: &Path, kind: Kind) -> Option<&'static str> {
 }
 
 /// Turns a picture upright: the meanings of the EXIF tag Orientation (CIPA DC-008, tag 0x0112).
-fn upright(picture: DynamicImage, orientation: u8) -> DynamicImage {
+pub(super) fn upright(picture: DynamicImage, orientation: u8) -> DynamicImage {
     match orientation {
         2 => picture.fliph(),
         3 => picture.rotate180(),

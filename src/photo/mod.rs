@@ -55,3 +55,6 @@ pub struct CaptureFacts {
     /// EXIF orientation 1…8 as found in the file (1 when absent); already applied to the pixels.
     pub orientation: u8,
 }
+
+#[cfg(test)]
+mod tests;
