@@ -77,6 +77,11 @@ struct Tally {
     spacing: Vec<(f64, f64)>,
     skew: Vec<(f64, f64)>,
     shift: Vec<(f64, f64)>,
+    /// Rows looked at; stretches missed in truth, found of them, and reported without being missed.
+    rows: usize,
+    missed: usize,
+    missed_found: usize,
+    missed_false: usize,
 }
 
 /// A point of the photo on the fabric, by the nearest known places.
@@ -122,6 +127,39 @@ fn compare(checked: &Check, truth: &Truth, tally: &mut Tally) -> Option<bool> {
                 .skew
                 .push((gap.skew_mm_per_m.value - skew, gap.skew_mm_per_m.u));
         }
+    }
+    for row in &record.rows {
+        let Some(set) = truth.row(row.row) else {
+            continue;
+        };
+        tally.rows += 1;
+        let overlap = |a: [f64; 2], b: [f64; 2]| a[0] < b[1] + 20.0 && b[0] < a[1] + 20.0;
+        let reported: Vec<[f64; 2]> = row
+            .missed
+            .iter()
+            .map(|m| [m.from_mm + to_quilt, m.to_mm + to_quilt])
+            .collect();
+        let ends = [row.seen_from_mm + to_quilt, row.seen_to_mm + to_quilt];
+        let missed: Vec<[f64; 2]> = set
+            .missed
+            .iter()
+            .map(|m| [m.from_mm, m.to_mm])
+            .filter(|m| m[0] > ends[0] + 20.0 && m[1] < ends[1] - 20.0)
+            .collect();
+        tally.missed += missed.len();
+        tally.missed_found += missed
+            .iter()
+            .filter(|m| reported.iter().any(|r| overlap(**m, *r)))
+            .count();
+        let true_ones = set
+            .missed
+            .iter()
+            .map(|m| [m.from_mm, m.to_mm])
+            .collect::<Vec<_>>();
+        tally.missed_false += reported
+            .iter()
+            .filter(|r| !true_ones.iter().any(|m| overlap(*m, **r)))
+            .count();
     }
     let shift_of = |row: u32| truth.row(row).map(|r| r.stitched.shift_mm);
     if let (Some(first), Some(last)) = (shift_of(record.rows[0].row), shift_of(newest.row))
@@ -223,6 +261,10 @@ fn main() -> anyhow::Result<()> {
             tally.spacing.extend(&this.spacing);
             tally.skew.extend(&this.skew);
             tally.shift.extend(&this.shift);
+            tally.rows += this.rows;
+            tally.missed += this.missed;
+            tally.missed_found += this.missed_found;
+            tally.missed_false += this.missed_false;
         }
     }
     println!(
@@ -256,6 +298,12 @@ fn main() -> anyhow::Result<()> {
             worst(&t.spacing),
             rms(&t.skew),
             rms(&t.shift)
+        );
+    }
+    if let Some(t) = by_class.get("all") {
+        println!(
+            "missed parts: {} of {} found, {} false reports in {} rows",
+            t.missed_found, t.missed, t.missed_false, t.rows
         );
     }
     seconds.sort_by(f64::total_cmp);

@@ -47,10 +47,13 @@ fn digits(found: f64, certified: f64) -> f64 {
         .log10()
 }
 
+/// y of a model at its parameters and x.
+type Model = fn(&[f64], f64) -> f64;
+
 /// A curve y = f(p, x) with central differences for derivatives.
 struct Curve<'a> {
     xy: &'a [(f64, f64)],
-    f: fn(&[f64], f64) -> f64,
+    f: Model,
     n: usize,
     /// Step of the derivative at a parameter; of a straight function any step is exact.
     step: fn(f64) -> f64,
@@ -77,12 +80,7 @@ impl Problem for Curve<'_> {
     }
 }
 
-fn solve(
-    xy: &[(f64, f64)],
-    f: fn(&[f64], f64) -> f64,
-    step: fn(f64) -> f64,
-    start: &[f64],
-) -> (Solution, Vec<f64>) {
+fn solve(xy: &[(f64, f64)], f: Model, step: fn(f64) -> f64, start: &[f64]) -> (Solution, Vec<f64>) {
     let options = Options {
         iterations: 500,
         relative_cost: 1e-15,
@@ -109,7 +107,7 @@ fn solve(
 #[test]
 fn nonlinear_reference_sets_come_out_to_six_certified_digits() {
     let certified = json("nist-strd/nonlinear_certified.json");
-    let models: [(&str, fn(&[f64], f64) -> f64); 5] = [
+    let models: [(&str, Model); 5] = [
         ("Misra1b", |p, x| {
             p[0] * (1.0 - (1.0 + p[1] * x / 2.0).powi(-2))
         }),
@@ -163,7 +161,7 @@ fn nonlinear_reference_sets_come_out_to_six_certified_digits() {
 #[test]
 fn linear_reference_sets_come_out_to_nine_certified_digits() {
     let certified = json("nist-strd/linear_certified.json");
-    let models: [(&str, fn(&[f64], f64) -> f64, usize, f64); 3] = [
+    let models: [(&str, Model, usize, f64); 3] = [
         ("Norris", |p, x| p[0] + p[1] * x, 2, 9.0),
         ("Pontius", |p, x| p[0] + x * (p[1] + p[2] * x), 3, 6.0),
         ("NoInt1", |p, x| p[0] * x, 1, 9.0),
