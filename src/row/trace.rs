@@ -153,7 +153,7 @@ impl RowTrace {
                 let n = chunk.len() as f64;
                 let middle = &chunk[OBSERVE_EVERY / 2];
                 let strength = chunk.iter().map(|p| p.strength).sum::<f32>() / n as f32;
-                let weight = f64::from((strength - 4.0) / 8.0).clamp(0.1, 1.0);
+                let weight = f64::from((strength - 4.0) / 14.0).clamp(0.1, 1.0).powi(2);
                 // The mean place along the normal; along the curve it does not matter.
                 let mean = chunk.iter().map(|p| p.in_photo_px.coords).sum::<Vector2>() / n;
                 let off = middle.normal_px.dot(&(mean - middle.in_photo_px.coords));
