@@ -5,14 +5,19 @@ use super::trace::TracePoint;
 use crate::design::Design;
 use crate::geometry::Point2;
 
-/// Shortest stretch of the line that is reported, mm.
-const SHORTEST_MM: usize = 30;
-/// Strength below which there is no line; between it and found lies what cannot be told.
-const NOTHING: f32 = 4.0;
+/// Shortest stretch of the line that is reported, mm: 30, less what its ends lend it of their strength.
+const SHORTEST_MM: usize = 26;
+/// Strength below which no line is found; and half of the stretch has to be weaker than the second.
+const NOTHING: f32 = 6.0;
+const CLEARLY_NOTHING: f32 = 3.5;
 /// The row has to be followed on this share of its line before an empty stretch means anything.
-const FOLLOWED: f64 = 0.75;
+const FOLLOWED: f64 = 0.6;
 /// Strength the rest of the row must have.
 const CLEAR: f32 = 10.0;
+/// How far beyond a stretch its stitching has to go on, samples.
+const BESIDE: usize = 50;
+/// How strong it has to be there, in the middle.
+const PLAIN: f32 = 13.0;
 /// Stretches that begin or end this near to where nothing is visible are hidden, not missed, samples.
 const NEAR_EDGE: usize = 8;
 
@@ -69,7 +74,35 @@ pub fn missed(row: &RowMeasured) -> Vec<(f64, f64)> {
         let (a, b) = run.iter().fold((f64::MAX, f64::MIN), |(a, b), p| {
             (a.min(p.on_quilt.x), b.max(p.on_quilt.x))
         });
-        if empty(&run[0]) && run.len() >= SHORTEST_MM && in_view && !hidden && a > from && b < to {
+        let mut strengths: Vec<f32> = run.iter().map(|p| p.strength).collect();
+        let half = strengths.len() / 2;
+        let quiet = *strengths.select_nth_unstable_by(half, f32::total_cmp).1 < CLEARLY_NOTHING;
+        // Stitching has to go on at both ends: otherwise something lies over the row.
+        // And plainly so: on a print that hides the line here and there, an empty stretch says nothing.
+        let goes_on = |side: &[TracePoint]| {
+            let mut strengths: Vec<f32> = side
+                .iter()
+                .filter(|p| p.found)
+                .map(|p| p.strength)
+                .collect();
+            let half = strengths.len() / 2;
+            strengths.len() * 2 >= BESIDE
+                && *strengths.select_nth_unstable_by(half, f32::total_cmp).1 >= PLAIN
+        };
+        let beside = [
+            &points[start.saturating_sub(BESIDE)..start],
+            &points[end..(end + BESIDE).min(points.len())],
+        ];
+        let resumes = beside.into_iter().all(goes_on);
+        if empty(&run[0])
+            && run.len() >= SHORTEST_MM
+            && quiet
+            && resumes
+            && in_view
+            && !hidden
+            && a > from
+            && b < to
+        {
             stretches.push((a, b));
         }
         start = end;
