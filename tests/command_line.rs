@@ -147,16 +147,17 @@ fn a_photo_with_a_lying_name_is_read_by_its_content() {
     let (place, folder) = quilt();
     let path = place.path().join("row.png");
     std::fs::copy(photo(2), &path).unwrap();
-    let (code, _, err) = rowsight(&[
+    let (code, out, err) = rowsight(&[
         "snap",
         &folder,
         &path.display().to_string(),
         "--row",
         "2",
         "--look",
+        "--json",
     ]);
     assert!(code == 0 || code == 1, "{err}");
-    assert!(err.contains("is really a JPEG"), "{err}");
+    assert!(out.contains("is really a JPEG"), "{out}");
 }
 
 #[test]

@@ -96,56 +96,69 @@ pub fn run(arguments: &SnapArguments, style: Style) -> anyhow::Result<Outcome> {
     );
     progress.finish_and_clear();
     let checked = checked?;
-    if !arguments.look
-        && let Some(mut journal) = journal
-    {
-        let kept: Vec<KeptPhoto> = good
-            .iter()
-            .map(|p| KeptPhoto {
-                sha256: &p.sha256,
-                path: &p.path,
-                bytes: &p.bytes,
-            })
-            .collect();
-        journal.save(&NewCheck {
-            row: checked.row,
-            record: &checked.record,
-            fingerprint: &checked.fingerprint,
-            photos: &kept,
-            plan: &to_toml(&plan),
-        })?;
-    }
-    for warning in &checked.warnings {
-        hint(&format!("{} {}", warning.what, warning.remedy));
-    }
-    if checked.is_retake && !arguments.look {
-        hint(&format!(
-            "Row {} was checked before; this check takes its place (`rowsight log {} --undo` takes it back).",
-            checked.row,
-            folder.display()
-        ));
-    }
-    if arguments.json {
-        say(&(json(&checked.record)? + "\n"));
-    } else {
-        say(&terminal(&checked.record, &plan, style));
-    }
-    if let Some(colours) = colours {
-        overlays(folder, &good, colours, &checked, &plan)?;
-    }
-    Ok(Outcome::of(checked.record.verdict.action))
+    // The pictures are drawn while the journal is written and the verdict said.
+    std::thread::scope(|scope| {
+        let pictures =
+            colours.map(|colours| scope.spawn(|| draw_all(&good, colours, &checked, &plan)));
+        if !arguments.look
+            && let Some(mut journal) = journal
+        {
+            keep(&mut journal, &good, &checked, &plan)?;
+        }
+        if checked.is_retake && !arguments.look {
+            hint(&format!(
+                "Row {} was checked before; this check takes its place (`rowsight log {} --undo` takes it back).",
+                checked.row,
+                folder.display()
+            ));
+        }
+        if arguments.json {
+            say(&(json(&checked.record)? + "\n"));
+        } else {
+            say(&terminal(&checked.record, &plan, style));
+        }
+        if let Some(pictures) = pictures {
+            let pictures = pictures.join().map_err(|_| {
+                anyhow::anyhow!("the overlay could not be drawn; the check is kept")
+            })??;
+            write_overlays(folder, checked.row, &pictures)?;
+        }
+        Ok(Outcome::of(checked.record.verdict.action))
+    })
 }
 
-fn overlays(
-    folder: &Path,
+fn keep(
+    journal: &mut Journal,
+    photos: &[Photo],
+    checked: &Check,
+    plan: &Plan,
+) -> anyhow::Result<()> {
+    let kept: Vec<KeptPhoto> = photos
+        .iter()
+        .map(|p| KeptPhoto {
+            sha256: &p.sha256,
+            path: &p.path,
+            bytes: &p.bytes,
+        })
+        .collect();
+    journal.save(&NewCheck {
+        row: checked.row,
+        record: &checked.record,
+        fingerprint: &checked.fingerprint,
+        photos: &kept,
+        plan: &to_toml(plan),
+    })?;
+    Ok(())
+}
+
+/// An overlay of each photo, as JPEG.
+fn draw_all(
     photos: &[Photo],
     colours: Vec<Result<image::RgbImage, photo::PhotoError>>,
     checked: &Check,
     plan: &Plan,
-) -> anyhow::Result<()> {
-    let out = folder.join("overlays");
-    std::fs::create_dir_all(&out)
-        .with_context(|| format!("the folder {} cannot be made", out.display()))?;
+) -> anyhow::Result<Vec<Vec<u8>>> {
+    let mut pictures = Vec::new();
     for (i, (photo, colour)) in photos.iter().zip(colours).enumerate() {
         let colour = colour?;
         let name = photo.path.file_name().unwrap_or_default().to_string_lossy();
@@ -165,13 +178,23 @@ fn overlays(
             picture.height(),
             image::ExtendedColorType::Rgb8,
         )?;
-        let part = if photos.len() > 1 {
+        pictures.push(bytes);
+    }
+    Ok(pictures)
+}
+
+fn write_overlays(folder: &Path, row: u32, pictures: &[Vec<u8>]) -> anyhow::Result<()> {
+    let out = folder.join("overlays");
+    std::fs::create_dir_all(&out)
+        .with_context(|| format!("the folder {} cannot be made", out.display()))?;
+    for (i, bytes) in pictures.iter().enumerate() {
+        let part = if pictures.len() > 1 {
             format!("-{}", i + 1)
         } else {
             String::new()
         };
-        let path = out.join(format!("row-{:02}{part}.jpg", checked.row));
-        write_whole(&path, &bytes)
+        let path = out.join(format!("row-{row:02}{part}.jpg"));
+        write_whole(&path, bytes)
             .with_context(|| format!("{} cannot be written", path.display()))?;
         hint(&format!("Overlay: {}", path.display()));
     }
