@@ -6,6 +6,7 @@ use crate::journal::{Journal, KeptPhoto, NewCheck, SavedCheck, gaps_of};
 use crate::photo::{self, Photo};
 use crate::plan::Plan;
 use crate::plan::file::{to_toml, write_whole};
+use crate::record::Action;
 use crate::report::overlay::{Overlay, draw};
 use crate::report::{Style, json, terminal};
 use anyhow::Context;
@@ -42,15 +43,21 @@ pub struct SnapArguments {
     no_overlay: bool,
 }
 
-/// What the journal knows.
+/// What the journal knows. A check that asked for a retake settles nothing: neither its numbers nor which
+/// row comes next.
 fn known(checks: &[SavedCheck]) -> Known {
+    let settled: Vec<SavedCheck> = checks
+        .iter()
+        .filter(|c| c.record.verdict.action != Action::Retake)
+        .cloned()
+        .collect();
     Known {
-        gaps: gaps_of(checks),
-        fingerprints: checks
+        gaps: gaps_of(&settled),
+        fingerprints: settled
             .iter()
             .filter_map(|c| Some((c.row, c.fingerprint.clone()?)))
             .collect(),
-        newest: checks.last().map(|c| c.row),
+        newest: settled.last().map(|c| c.row),
     }
 }
 
