@@ -191,7 +191,7 @@ fn worst(values: &[(f64, f64)]) -> f64 {
 fn main() -> anyhow::Result<()> {
     let arguments = Arguments::parse();
     std::fs::create_dir_all(&arguments.folder)?;
-    let range = SceneRange::issue_range().with_megapixels(arguments.megapixels);
+    let range = SceneRange::full_range().with_megapixels(arguments.megapixels);
     let mut by_class: BTreeMap<String, Tally> = BTreeMap::new();
     let mut seconds = Vec::new();
     for seed in arguments.from..arguments.to {

@@ -163,7 +163,7 @@ fn tag_corners_follow_our_pixel_convention_and_order() {
 
 #[test]
 fn patches_are_found_to_a_few_hundredths_of_a_pixel_with_a_true_uncertainty() {
-    let range = SceneRange::issue_range().with_megapixels(2.0);
+    let range = SceneRange::full_range().with_megapixels(2.0);
     let mut all = Vec::new();
     for seed in 300..305 {
         let (made, found) = find(&Scene::random(seed, &range));
@@ -188,7 +188,7 @@ fn tag_corners_stay_within_their_wider_uncertainty() {
     let (mut n, mut sum2, mut sum_u2) = (0.0, 0.0, 0.0);
     let range = SceneRange {
         cards: rowsight::rehearse::CardChoice::OneSheet,
-        ..SceneRange::issue_range().with_megapixels(2.0)
+        ..SceneRange::full_range().with_megapixels(2.0)
     };
     for seed in 310..314 {
         let (made, grey) = draw(&Scene::random(seed, &range));
@@ -434,12 +434,12 @@ fn survey_of_practice_photos() {
     };
     let range = SceneRange {
         card_curl_mm: var("CURL", "0").parse().unwrap(),
-        k1: between("K1", SceneRange::issue_range().k1),
-        tilt_deg: between("TILT", SceneRange::issue_range().tilt_deg),
-        blur_px: between("BLUR", SceneRange::issue_range().blur_px),
-        mm_per_px: between("SCALE", SceneRange::issue_range().mm_per_px),
+        k1: between("K1", SceneRange::full_range().k1),
+        tilt_deg: between("TILT", SceneRange::full_range().tilt_deg),
+        blur_px: between("BLUR", SceneRange::full_range().blur_px),
+        mm_per_px: between("SCALE", SceneRange::full_range().mm_per_px),
         objects: var("OBJECTS", "0.1").parse().unwrap(),
-        ..SceneRange::issue_range().with_megapixels(megapixels)
+        ..SceneRange::full_range().with_megapixels(megapixels)
     };
     let mut all = Vec::new();
     let (mut cards, mut found_cards, mut patches) = (0, 0, (0, 0));
@@ -536,7 +536,7 @@ fn scenes_for_opencv() -> Vec<(&'static str, Scene)> {
     let range = SceneRange {
         cards: rowsight::rehearse::CardChoice::OneSheet,
         mm_per_px: [0.4, 0.45],
-        ..SceneRange::issue_range().with_megapixels(1.0)
+        ..SceneRange::full_range().with_megapixels(1.0)
     };
     let with = |seed, tilt: [f64; 2], blur: [f64; 2], noise: [f64; 2]| {
         let range = SceneRange {

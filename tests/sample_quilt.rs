@@ -97,7 +97,7 @@ fn six_rows_are_numbered_measured_and_kept() {
         .map(|(e, u)| (e / u).abs())
         .fold(0.0, f64::max);
     assert!(errors.len() >= 15, "{} spacings", errors.len());
-    // The issue's own limits: 0.25 mm RMS, and no value further than 4 u from the truth.
+    // What rowsight asks of itself: 0.25 mm RMS, and no value further than 4 u from the truth.
     assert!(rms <= 0.25, "RMS {rms:.3} mm");
     assert!(worst <= 4.0, "{worst:.1} u");
 }

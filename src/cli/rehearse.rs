@@ -72,7 +72,7 @@ pub fn run(arguments: &RehearseArguments) -> anyhow::Result<Outcome> {
     let mut range = if arguments.easy {
         SceneRange::easy()
     } else {
-        SceneRange::issue_range()
+        SceneRange::full_range()
     }
     .with_megapixels(arguments.megapixels);
     // Practice cards have the bar the plan says.

@@ -139,7 +139,7 @@ mod tests {
             first_row_mm: 90.0,
             advance: Advance::default(),
         };
-        let range = SceneRange::issue_range().with_megapixels(2.0);
+        let range = SceneRange::full_range().with_megapixels(2.0);
         let scenes = rehearse_quilt(&practice, 3, &range);
         assert_eq!(
             scenes.iter().map(|s| s.rows.len()).collect::<Vec<_>>(),

@@ -1108,7 +1108,7 @@ mod tests {
 
     #[test]
     fn same_seed_gives_the_same_picture_and_another_seed_another() {
-        let range = SceneRange::issue_range().with_megapixels(0.3);
+        let range = SceneRange::full_range().with_megapixels(0.3);
         let photo = |seed| render(&Scene::random(seed, &range), &trial_design()).photo;
         assert!(photo(5) == photo(5));
         assert!(photo(5) != photo(6));
@@ -1116,7 +1116,7 @@ mod tests {
 
     #[test]
     fn thread_count_does_not_change_the_picture() {
-        let scene = Scene::random(8, &SceneRange::issue_range().with_megapixels(0.2));
+        let scene = Scene::random(8, &SceneRange::full_range().with_megapixels(0.2));
         let with = |threads| {
             let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build();
             pool.unwrap()

@@ -646,7 +646,7 @@ pub struct SceneRange {
 
 impl SceneRange {
     /// The range in which measuring has to work.
-    pub fn issue_range() -> Self {
+    pub fn full_range() -> Self {
         SceneRange {
             megapixels: 12.0,
             mm_per_px: [0.3, 0.6],
@@ -711,7 +711,7 @@ impl SceneRange {
             shot_noise: [5e-5, 1e-4],
             jpeg_quality: [90.0, 95.0],
             objects: 0.0,
-            ..SceneRange::issue_range()
+            ..SceneRange::full_range()
         }
     }
 
@@ -1124,7 +1124,7 @@ mod tests {
     #[test]
     fn random_scenes_survive_toml_and_json() {
         for seed in 0..40 {
-            let scene = Scene::random(seed, &SceneRange::issue_range());
+            let scene = Scene::random(seed, &SceneRange::full_range());
             let toml = toml::to_string(&scene).unwrap();
             assert_eq!(toml::from_str::<Scene>(&toml).unwrap(), scene);
             let json = serde_json::to_string(&scene).unwrap();
@@ -1160,7 +1160,7 @@ mod tests {
 
     #[test]
     fn random_scenes_lay_their_cards_in_view() {
-        let range = SceneRange::issue_range();
+        let range = SceneRange::full_range();
         let complete = (0..60)
             .map(|seed| Scene::random(seed, &range))
             .filter(|scene| match scene.cards.as_slice() {
