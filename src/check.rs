@@ -487,6 +487,21 @@ fn seen_range(row: &crate::row::measure::RowMeasured) -> (f64, f64) {
         .fold((f64::MAX, f64::MIN), |(a, b), x| (a.min(x), b.max(x)))
 }
 
+/// How far a quilt under tension stands off the smooth surface that is fitted, RMS, mm: ripples along the
+/// rollers, puff, pleats (common practice, no source).
+const RIPPLE_MM: f64 = 0.35;
+
+/// What ripples do to the distance of two rows: each is seen off by its own height times the slant of the
+/// view, and rows lie too far apart to ripple alike. Standard uncertainty, mm.
+fn ripple_u_mm(measured: &Measured, place: Point2) -> f64 {
+    let slant = |view: &PreparedView| {
+        let eye = view.eye();
+        ((place.y - eye.y) / eye.z).abs()
+    };
+    let least = measured.views.iter().map(slant).fold(f64::MAX, f64::min);
+    std::f64::consts::SQRT_2 * RIPPLE_MM * least.min(2.0)
+}
+
 /// The record's frame: the topmost row's chord is the x-axis; x = 0 in the middle of what is seen.
 struct Place {
     x_middle: f64,
@@ -643,11 +658,13 @@ impl Place {
         .into_iter()
         .map(|(at, x)| {
             let spacing = difference(x);
+            let below = Point2::new(x, measured.state.rows[lower].y(x));
+            let ripple_u = ripple_u_mm(measured, below);
             SpacingRecord {
                 at,
                 x_mm: x - self.x_middle,
                 value: spacing.value,
-                u: spacing.u,
+                u: spacing.u.hypot(ripple_u),
             }
         })
         .collect();

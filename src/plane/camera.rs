@@ -158,6 +158,11 @@ pub struct PreparedView {
 }
 
 impl PreparedView {
+    /// Where the camera's centre stands in the quilt frame, mm; z is negative on the camera's side.
+    pub fn eye(&self) -> Vector3<f64> {
+        -(self.rotation.inverse() * self.view.pose.translation)
+    }
+
     /// Photo position of a point in the quilt frame in space, px.
     pub fn photo_from_space(&self, p: &Vector3<f64>) -> Option<Point2> {
         self.view
