@@ -489,7 +489,7 @@ fn seen_range(row: &crate::row::measure::RowMeasured) -> (f64, f64) {
 
 /// How far a quilt under tension stands off the smooth surface that is fitted, RMS, mm: ripples along the
 /// rollers, puff, pleats (common practice, no source).
-const RIPPLE_MM: f64 = 0.35;
+const RIPPLE_MM: f64 = 0.2;
 
 /// What ripples do to the distance of two rows: each is seen off by its own height times the slant of the
 /// view, and rows lie too far apart to ripple alike. Standard uncertainty, mm.

@@ -8,6 +8,7 @@
 
 use crate::geometry::{Point2, Vector2};
 use image::GrayImage;
+use nalgebra::{SMatrix, SVector};
 
 /// Step along the curve, mm.
 pub const ARC_STEP_MM: f64 = 1.0;
@@ -31,6 +32,18 @@ const BESIDE: usize = 8;
 const STRAY_COST: f32 = 0.12;
 /// Evidence above this many times the local mean counts no more.
 const CLIP: f32 = 4.0;
+
+/// Half width of the profile by which a row knows its own line, samples.
+const LOOK_HALF: usize = 9;
+const LOOK: usize = 2 * LOOK_HALF + 1;
+/// Directions of the line in which its look is learned.
+const LOOK_DIRECTIONS: usize = 12;
+/// Samples of the line by which a look is learned at least.
+const LEAST_LOOK: f32 = 200.0;
+/// Weight of the mean look in each direction's, samples.
+const LOOK_LEAN: f32 = 40.0;
+/// Share of the mean variance that is added to every profile sample beside the line: keeps the inverse tame.
+const LOOK_FLOOR: f32 = 0.05;
 
 /// Where one sample of a strip lies.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -116,12 +129,10 @@ impl Strip {
         2 * self.half + 1
     }
 
-    /// Second derivative across at a scale of `sigma_mm`, smoothed along the curve: positive on a light
-    /// line. NaN where it is not visible.
-    pub fn bends(&self, sigma_mm: f64) -> Vec<f32> {
+    /// The strip smoothed along the curve over the visible samples around; NaN where it is not visible.
+    fn smoothed(&self) -> Vec<f32> {
         let across = self.across();
         let n = self.samples.len();
-        // Along first: the mean of the visible samples around.
         let mut smooth = vec![f32::NAN; n * across];
         for i in 0..n {
             if !self.samples[i].visible {
@@ -146,6 +157,15 @@ impl Strip {
                 *o = if weight > 0.0 { *o / weight } else { f32::NAN };
             }
         }
+        smooth
+    }
+
+    /// Second derivative across at a scale of `sigma_mm`, smoothed along the curve: positive on a light
+    /// line. NaN where it is not visible.
+    pub fn bends(&self, sigma_mm: f64) -> Vec<f32> {
+        let across = self.across();
+        let n = self.samples.len();
+        let smooth = self.smoothed();
         let kernel = second_derivative_kernel(sigma_mm);
         let reach = kernel.len() / 2;
         let mut out = vec![f32::NAN; n * across];
@@ -169,6 +189,45 @@ impl Strip {
             }
         }
         out
+    }
+
+    /// Response to a look: how alike each place is to it. NaN where it is not visible.
+    pub fn likeness(&self, look: &Look) -> Vec<f32> {
+        let across = self.across();
+        let smooth = self.smoothed();
+        let mut out = vec![f32::NAN; smooth.len()];
+        let mut padded = vec![0.0f32; across + 2 * LOOK_HALF];
+        for (i, (values, o)) in smooth
+            .chunks_exact(across)
+            .zip(out.chunks_exact_mut(across))
+            .enumerate()
+        {
+            if values[0].is_nan() {
+                continue;
+            }
+            let (bin, part) = self.look_direction(i);
+            let next = (bin + 1) % LOOK_DIRECTIONS;
+            let filter = look.filters[bin] * (1.0 - part) + look.filters[next] * part;
+            // The ends are continued, so that every place has a whole window.
+            padded[..LOOK_HALF].fill(values[0]);
+            padded[LOOK_HALF..LOOK_HALF + across].copy_from_slice(values);
+            padded[LOOK_HALF + across..].fill(values[across - 1]);
+            o.fill(0.0);
+            for (j, w) in filter.iter().enumerate() {
+                for (o, v) in o.iter_mut().zip(&padded[j..j + across]) {
+                    *o += w * v;
+                }
+            }
+        }
+        out
+    }
+
+    /// Direction of the curve's normal in the photo: bin and the way to the next.
+    fn look_direction(&self, sample: usize) -> (usize, f32) {
+        let n = self.samples[sample].per_mm;
+        let turn =
+            (n.y.atan2(n.x) / std::f64::consts::TAU).rem_euclid(1.0) * LOOK_DIRECTIONS as f64;
+        (turn as usize % LOOK_DIRECTIONS, turn.fract() as f32)
     }
 
     /// Evidence: the bend over its mean size around, clipped, positive for a light line.
@@ -247,6 +306,92 @@ impl Strip {
             start = end;
         }
         points
+    }
+}
+
+/// What the line looks like in a photo: the filter across it that tells it best from what lies beside it,
+/// by the line's direction, as light falls into its groove differently from every side.
+///
+/// The filter is the linear discriminant (R. A. Fisher, Annals of Eugenics 7, 1936): the mean profile across
+/// the line as traced so far, through the inverse covariance of profiles beside it, so that what the
+/// fabric does all the time counts little.
+#[derive(Debug, Clone)]
+pub struct Look {
+    filters: [Profile; LOOK_DIRECTIONS],
+}
+
+type Profile = SVector<f32, LOOK>;
+
+impl Look {
+    /// Learns the look from strips of one photo and the lines found in them, where these are at least
+    /// as strong as `least`. A line is taken as what it is up to its sign: the same thread is light on
+    /// one patch and dark on the next. `None` where too little is known.
+    pub fn learn(strips: &[(&Strip, &[LinePoint])], least: f32) -> Option<Look> {
+        let mut looks = [Profile::zeros(); LOOK_DIRECTIONS];
+        let mut weights = [0.0f32; LOOK_DIRECTIONS];
+        let mut beside = SMatrix::<f32, LOOK, LOOK>::zeros();
+        let mut beside_n = 0.0;
+        for (strip, line) in strips {
+            let across = strip.across();
+            let smooth = strip.smoothed();
+            // A profile of size one, without its mean; less where there is nothing but noise.
+            let profile = |i: usize, k: usize| -> Option<Profile> {
+                let from = k.checked_sub(LOOK_HALF)?;
+                let at = i * across + from;
+                if from + LOOK > across || smooth[i * across].is_nan() {
+                    return None;
+                }
+                let v = Profile::from_column_slice(&smooth[at..at + LOOK]);
+                let v = v.add_scalar(-v.mean());
+                Some(v / v.norm().max(1.0))
+            };
+            for (i, p) in line.iter().enumerate() {
+                let k = (p.across_mm / ACROSS_STEP_MM as f32).round() + strip.half as f32;
+                if p.strength.is_nan() || k < 0.0 {
+                    continue;
+                }
+                let k = k as usize;
+                if p.strength >= least
+                    && let Some(v) = profile(i, k)
+                {
+                    let v = v * p.evidence.signum();
+                    let (bin, part) = strip.look_direction(i);
+                    for (bin, share) in [(bin, 1.0 - part), ((bin + 1) % LOOK_DIRECTIONS, part)] {
+                        looks[bin] += v * share;
+                        weights[bin] += share;
+                    }
+                }
+                // Beside the line neighbours are alike: every fourth will do.
+                if i % 4 != 0 {
+                    continue;
+                }
+                for j in (LOOK_HALF..across - LOOK_HALF).step_by(3) {
+                    if j.abs_diff(k) > LOOK_HALF
+                        && let Some(v) = profile(i, j)
+                    {
+                        beside += v * v.transpose();
+                        beside_n += 1.0;
+                    }
+                }
+            }
+        }
+        let total: f32 = weights.iter().sum();
+        if total < LEAST_LOOK || beside_n < LEAST_LOOK {
+            return None;
+        }
+        beside /= beside_n;
+        let floor = LOOK_FLOOR * beside.trace() / LOOK as f32;
+        let inverse = (beside + SMatrix::identity() * floor).try_inverse()?;
+        // A direction of which little is known leans on the mean of all.
+        let mean = looks.iter().sum::<Profile>() / total;
+        Some(Look {
+            filters: std::array::from_fn(|d| {
+                let look = (looks[d] + mean * LOOK_LEAN) / (weights[d] + LOOK_LEAN);
+                let filter = inverse * look;
+                let filter = filter.add_scalar(-filter.mean());
+                filter / filter.norm().max(1e-6)
+            }),
+        })
     }
 }
 

@@ -3,7 +3,7 @@
 use super::register::{Mapped, place_stretches};
 use super::search::{self, EXPECTED_SCORE, Found, Frame, SURE_SCORE, Wanted};
 use super::spread::{inflation, robust_spread};
-use super::trace::{OBSERVE_EVERY, RowTrace, trace_row};
+use super::trace::{Learned, OBSERVE_EVERY, RowTrace, Stray, trace_rows};
 use crate::card::CardInPhoto;
 use crate::card::geometry::{CHECK_BAR_MM, CardId};
 use crate::design::Design;
@@ -16,7 +16,6 @@ use crate::plane::start::{PhotoCards, StartError, card_list, from_cards};
 use crate::solve::levenberg_marquardt::{Loss, SolveError};
 use image::GrayImage;
 use nalgebra::DMatrix;
-use rayon::prelude::*;
 use std::f64::consts::{FRAC_PI_2, PI};
 
 /// One photo to be measured.
@@ -251,7 +250,8 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
 
     // Along the line itself, at full size.
     let fine = job.design.sample(ARC_STEP_MM);
-    let mut traces: Vec<RowTrace> = vec![RowTrace::default(); all.len()];
+    let mut traces: Vec<RowTrace> = Vec::new();
+    let mut learned = Learned::default();
     let mut scales_mm = vec![2.0f64; all.len()];
     let passes = [
         (Loss::Huber(2.5), 6.0),
@@ -267,24 +267,14 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
             .enumerate()
             .map(|(i, card)| paper(*card, &joint.start, i, job.card_bar_mm))
             .collect();
-        traces = all
-            .par_iter()
-            .map(|&row| {
-                let expected_mm = (1.5 * scales_mm[row]).max(1.0);
-                let before = Some(&traces[row]);
-                let farthest_mm = farthest * hand_mm;
-                trace_row(
-                    job,
-                    &joint.start,
-                    &fine,
-                    row,
-                    &papers,
-                    expected_mm,
-                    farthest_mm,
-                    before,
-                )
+        let strays: Vec<Stray> = scales_mm
+            .iter()
+            .map(|scale_mm| Stray {
+                expected_mm: (1.5 * scale_mm).max(1.0),
+                farthest_mm: farthest * hand_mm,
             })
             .collect();
+        traces = trace_rows(job, &joint.start, &fine, &strays, &papers, &mut learned);
         for photo in &mut joint.photos {
             photo.lines.clear();
         }

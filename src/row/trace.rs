@@ -3,10 +3,11 @@
 use super::measure::Job;
 use crate::design::DesignPoint;
 use crate::geometry::{Point2, Vector2};
-use crate::line::strip::{LINE_SIGMAS_MM, LinePoint, Strip, StripSample};
+use crate::line::strip::{LINE_SIGMAS_MM, LinePoint, Look, Strip, StripSample};
 use crate::plane::camera::PreparedView;
 use crate::plane::joint::{LineObservation, State};
 use image::GrayImage;
+use rayon::prelude::*;
 use std::collections::{BTreeMap, HashMap};
 
 /// How far to both sides of the fitted design the line is looked for, mm.
@@ -69,8 +70,6 @@ impl TracePoint {
 pub struct RowTrace {
     /// Point by point along the curve, photo after photo.
     pub points: Vec<TracePoint>,
-    /// Scale at which the line stands out most, by photo, mm.
-    pub sigmas_mm: Vec<Option<f64>>,
 }
 
 impl RowTrace {
@@ -171,82 +170,146 @@ impl RowTrace {
     }
 }
 
-/// Traces a row of `state`.
+/// By what the line is told in a photo.
+#[derive(Debug, Clone)]
+enum Told {
+    /// By its bend across at a scale, mm.
+    ByBend(f64),
+    /// By its own look, learned from what was traced.
+    ByLook(Look),
+}
+
+impl Told {
+    fn evidence(&self, strip: &Strip) -> Vec<f32> {
+        strip.evidence(&match self {
+            Told::ByBend(sigma_mm) => strip.bends(*sigma_mm),
+            Told::ByLook(look) => strip.likeness(look),
+        })
+    }
+}
+
+/// What passes over the rows have learned of each photo.
+#[derive(Debug, Clone, Default)]
+pub struct Learned {
+    /// By photo.
+    told: Vec<Option<Told>>,
+    passes: usize,
+}
+
+/// Passes in which the line is told by its bend too.
+const BOTH_WAYS: usize = 2;
+
+/// How far a row's line may lie from the fitted design.
+#[derive(Debug, Clone, Copy)]
+pub struct Stray {
+    /// As a rule, mm.
+    pub expected_mm: f64,
+    /// At most, over a hand's breadth (RMS), mm: further off it is something else, a rail, a seam, a print.
+    pub farthest_mm: f64,
+}
+
+/// Traces the rows of `state`, each with its stray.
 ///
 /// `design` is one repeat in steps of a millimetre; `papers` the outlines of the cards' paper on the
-/// quilt; `expected_mm` how far the stitching strays from the fitted design as a rule; `before` an
-/// earlier trace of the same row, whose scales are kept. Where the line lies further than `farthest_mm`
-/// off over a hand's breadth (RMS), it is something else: a rail, a seam, a print.
-#[allow(clippy::too_many_arguments)]
-pub fn trace_row(
+/// quilt; `learned` goes from one pass to the next.
+pub fn trace_rows(
     job: &Job,
     state: &State,
     design: &[DesignPoint],
-    row: usize,
+    strays: &[Stray],
     papers: &[[Point2; 4]],
-    expected_mm: f64,
-    farthest_mm: f64,
-    before: Option<&RowTrace>,
-) -> RowTrace {
-    let mut trace = RowTrace::default();
+    learned: &mut Learned,
+) -> Vec<RowTrace> {
+    let mut traces = vec![RowTrace::default(); strays.len()];
+    learned.told.resize(job.photos.len(), None);
     for (photo, input) in job.photos.iter().enumerate() {
         let view = state.view(photo, photo);
-        let samples = samples(job, state, &view, input.luma, design, row, papers);
-        if samples.len() < 30 {
-            trace.sigmas_mm.push(None);
-            continue;
-        }
-        let strip = Strip::new(input.luma, samples, REACH_MM);
-        let known = before.and_then(|b| b.sigmas_mm.get(photo).copied().flatten());
-        let sigmas = known.map_or(LINE_SIGMAS_MM.to_vec(), |sigma| vec![sigma]);
-        let best = sigmas
-            .iter()
-            .map(|sigma_mm| {
-                let evidence = strip.evidence(&strip.bends(*sigma_mm));
-                let line = strip.line(&evidence, expected_mm);
-                (typical_strength(&line), *sigma_mm, line)
+        let strips: Vec<Strip> = (0..strays.len())
+            .into_par_iter()
+            .map(|row| {
+                let samples = samples(job, state, &view, input.luma, design, row, papers);
+                Strip::new(input.luma, samples, REACH_MM)
             })
-            .max_by(|a, b| a.0.total_cmp(&b.0));
-        let Some((_, sigma_mm, line)) = best else {
+            .collect();
+        let lines_by = |told: &Told| -> (f32, Vec<Vec<LinePoint>>) {
+            let lines: Vec<Vec<LinePoint>> = strips
+                .par_iter()
+                .zip(strays)
+                .map(|(strip, stray)| strip.line(&told.evidence(strip), stray.expected_mm))
+                .collect();
+            (typical_strength(lines.iter().flatten()), lines)
+        };
+        let by_bend = |sigma_mm: f64| (Told::ByBend(sigma_mm), lines_by(&Told::ByBend(sigma_mm)));
+        let mut ways = match &learned.told[photo] {
+            None => LINE_SIGMAS_MM.map(by_bend).to_vec(),
+            Some(told) => vec![(told.clone(), lines_by(told))],
+        };
+        let stronger = |a: &(Told, (f32, _)), b: &(Told, (f32, _))| a.1.0.total_cmp(&b.1.0);
+        let Some((told, (strength, lines))) = ways.drain(..).max_by(stronger) else {
             continue;
         };
-        trace.sigmas_mm.push(Some(sigma_mm));
-        let found = supported(&line, farthest_mm);
-        trace
-            .points
-            .extend(
-                strip
-                    .samples
-                    .iter()
-                    .zip(&line)
-                    .zip(found)
-                    .map(|((sample, point), found)| TracePoint {
-                        photo,
-                        along_mm: sample.along_mm,
-                        across_mm: sample.across_mm,
-                        in_photo_px: sample.px + sample.per_mm * f64::from(point.across_mm),
-                        normal_px: sample.normal_px,
-                        px_per_mm: sample.per_mm.dot(&sample.normal_px).abs(),
-                        on_quilt: sample.on_quilt,
-                        normal: sample.normal_on_quilt,
-                        deviation_mm: f64::from(point.across_mm),
-                        strength: point.strength,
-                        found,
-                    }),
-            );
+        let look = || {
+            let pairs: Vec<(&Strip, &[LinePoint])> =
+                strips.iter().zip(lines.iter().map(Vec::as_slice)).collect();
+            Look::learn(&pairs, FOUND_STRENGTH).map(Told::ByLook)
+        };
+        let (told, lines) = match look() {
+            Some(look) if learned.passes < BOTH_WAYS => {
+                let (by_look, its_lines) = lines_by(&look);
+                if by_look > strength {
+                    (look, its_lines)
+                } else {
+                    (told, lines)
+                }
+            }
+            Some(look) if matches!(told, Told::ByLook(_)) => (look, lines),
+            _ => (told, lines),
+        };
+        for (((trace, strip), line), stray) in
+            traces.iter_mut().zip(&strips).zip(&lines).zip(strays)
+        {
+            let found = supported(line, stray.farthest_mm);
+            trace.points.extend(points(photo, strip, line, &found));
+        }
+        learned.told[photo] = Some(told);
     }
-    trace.drop_what_hides();
-    trace.drop_islands();
-    trace
+    learned.passes += 1;
+    for trace in &mut traces {
+        trace.drop_what_hides();
+        trace.drop_islands();
+    }
+    traces
+}
+
+fn points<'a>(
+    photo: usize,
+    strip: &'a Strip,
+    line: &'a [LinePoint],
+    found: &'a [bool],
+) -> impl Iterator<Item = TracePoint> + 'a {
+    strip
+        .samples
+        .iter()
+        .zip(line)
+        .zip(found)
+        .map(move |((sample, point), found)| TracePoint {
+            photo,
+            along_mm: sample.along_mm,
+            across_mm: sample.across_mm,
+            in_photo_px: sample.px + sample.per_mm * f64::from(point.across_mm),
+            normal_px: sample.normal_px,
+            px_per_mm: sample.per_mm.dot(&sample.normal_px).abs(),
+            on_quilt: sample.on_quilt,
+            normal: sample.normal_on_quilt,
+            deviation_mm: f64::from(point.across_mm),
+            strength: point.strength,
+            found: *found,
+        })
 }
 
 /// Three quarters of the visible line are weaker than this.
-fn typical_strength(line: &[LinePoint]) -> f32 {
-    let mut all: Vec<f32> = line
-        .iter()
-        .map(|p| p.strength)
-        .filter(|s| s.is_finite())
-        .collect();
+fn typical_strength<'a>(line: impl Iterator<Item = &'a LinePoint>) -> f32 {
+    let mut all: Vec<f32> = line.map(|p| p.strength).filter(|s| s.is_finite()).collect();
     if all.is_empty() {
         return 0.0;
     }
