@@ -4,7 +4,7 @@
 //! second derivatives give in each of eight directions how much more the picture bends across than
 //! along (C. Steger, IEEE TPAMI 20(2), 1998, uses the same derivatives for the place of a line). The
 //! sign is dropped: the same thread is light on one patch and dark on the next. Divided by the
-//! fabric's own local mean, so that prints do not shout a quiet line down.
+//! fabric's own local mean in that direction, so that neither prints nor stripes shout a quiet line down.
 
 use crate::geometry::Point2;
 use crate::plane::camera::PreparedView;
@@ -24,6 +24,9 @@ const NEIGHBOURHOOD_CELLS: usize = 8;
 /// Evidence above this many times the local mean counts no more: a seam or a card edge is not surer
 /// than a stitched line.
 const CLIP: f32 = 4.0;
+/// Share of the mean over all directions in what a direction's evidence is compared with; the rest is that
+/// direction's own mean, so that a line across stripes is not drowned by them.
+const OF_ALL: f32 = 0.2;
 /// Grey levels of curvature below which there is nothing but noise.
 const FLOOR_LEVELS: f32 = 0.15;
 /// Places further than this from the middle of the photo's picture of the quilt are left out, mm.
@@ -200,7 +203,7 @@ impl LineMap {
         let (fw, fh) = (self.width * POOL, self.height * POOL);
         let fine = rectify(photo, region, fw, fh);
         let blurred = blur(&fine, fw, fh);
-        let mean_bend = self.local_mean(&blurred, fw);
+        let mean_bend = self.local_means(&blurred, fw);
         let width = self.width;
         let height = self.height;
         let origin = self.origin;
@@ -210,10 +213,10 @@ impl LineMap {
             .enumerate()
             .for_each(|(row, (cells, counts))| {
                 for column in 0..width {
-                    let mean = mean_bend[row * width + column];
+                    let at = row * width + column;
                     // The outermost cells have no neighbours to differentiate with.
                     let edge = row == 0 || column == 0 || row + 1 == height || column + 1 == width;
-                    if mean.is_nan() || edge {
+                    if mean_bend[0][at].is_nan() || edge {
                         continue;
                     }
                     let place = Point2::new(
@@ -223,14 +226,19 @@ impl LineMap {
                     if photo.cards.iter().any(|card| covers(card, place)) {
                         continue;
                     }
+                    let all: f32 = mean_bend.iter().map(|m| m[at]).sum::<f32>() / DIRECTIONS as f32;
+                    let scale: [f32; DIRECTIONS] = std::array::from_fn(|d| {
+                        1.0 / (mean_bend[d][at] + OF_ALL * (all - mean_bend[d][at]) + FLOOR_LEVELS)
+                    });
                     let mut sum = [0.0f32; DIRECTIONS];
                     for y in row * POOL..(row + 1) * POOL {
                         for x in column * POOL..(column + 1) * POOL {
                             let bend = bends(&blurred, fw, x, y);
                             for (d, s) in sum.iter_mut().enumerate() {
-                                let across = bend[d].abs();
-                                let along = bend[(d + DIRECTIONS / 2) % DIRECTIONS].abs();
-                                *s += ((across - along) / (mean + FLOOR_LEVELS)).clamp(0.0, CLIP);
+                                let e = (d + DIRECTIONS / 2) % DIRECTIONS;
+                                let across = bend[d].abs() * scale[d];
+                                let along = bend[e].abs() * scale[e];
+                                *s += (across - along).clamp(0.0, CLIP);
                             }
                         }
                     }
@@ -246,10 +254,11 @@ impl LineMap {
             });
     }
 
-    /// Mean bend around each map cell; not a number where the photo does not show the cell.
-    fn local_mean(&self, blurred: &[f32], fw: usize) -> Vec<f32> {
+    /// Mean size of the bend in each direction around each map cell; not a number where the photo does not
+    /// show the cell.
+    fn local_means(&self, blurred: &[f32], fw: usize) -> Vec<Vec<f32>> {
         let (width, height) = (self.width, self.height);
-        let mut pooled = vec![f32::NAN; width * height];
+        let mut pooled = vec![[f32::NAN; DIRECTIONS]; width * height];
         pooled
             .par_chunks_mut(width)
             .enumerate()
@@ -259,10 +268,16 @@ impl LineMap {
                 }
                 for (column, cell) in cells.iter_mut().enumerate().take(width - 1).skip(1) {
                     let bend = bends(blurred, fw, column * POOL + POOL / 2, row * POOL + POOL / 2);
-                    *cell = bend.iter().map(|b| b.abs()).sum::<f32>() / DIRECTIONS as f32;
+                    *cell = bend.map(f32::abs);
                 }
             });
-        box_mean(&pooled, width, height, NEIGHBOURHOOD_CELLS)
+        (0..DIRECTIONS)
+            .into_par_iter()
+            .map(|d| {
+                let one: Vec<f32> = pooled.iter().map(|p| p[d]).collect();
+                box_mean(&one, width, height, NEIGHBOURHOOD_CELLS)
+            })
+            .collect()
     }
 }
 

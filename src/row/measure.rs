@@ -181,10 +181,17 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
     };
 
     // Rows as wholes.
+    let middles: Vec<Point2> = joint
+        .start
+        .cards
+        .iter()
+        .map(|card| Point2::new(card.x, card.s))
+        .collect();
     let wanted = Wanted {
         design: job.design,
         spacing_mm: job.spacing_mm,
         stagger: job.stagger,
+        cards: &middles,
     };
     let found = find(&map, &wanted).ok_or(CannotMeasure::NoRow)?;
     joint.start = joint.start.turned(found.angle);
@@ -495,7 +502,12 @@ fn placed(map: &LineMap, old: &[PreparedView], state: &State, angle: f64) -> Fra
             (blend(|p| p.0), blend(|p| p.1))
         })
         .collect();
-    Frame::Placed { places, angle }
+    let cards = state.cards.iter().map(|card| card.s).collect();
+    Frame::Placed {
+        places,
+        angle,
+        cards,
+    }
 }
 
 /// The row's line held against the design as finally fitted.

@@ -20,6 +20,8 @@ pub struct Wanted<'a> {
     pub spacing_mm: f64,
     /// Planned move of each row's design against the row before, as a fraction of the repeat.
     pub stagger: f64,
+    /// Middles of the cards in the map's frame, mm: they lie beside the rows.
+    pub cards: &'a [Point2],
 }
 
 /// A row found, in the frame turned by [`Found::angle`].
@@ -69,6 +71,11 @@ const ANGLE_STEP: f64 = PI / 180.0;
 const GAP_REACH: f64 = 0.25;
 const SHIFT_REACH_MM: f64 = 45.0;
 
+/// How far across from a card's middle the nearest row may lie: mm, and rows. Further off lie the floor
+/// and the frame.
+const CARD_REACH_MM: f64 = 150.0;
+const CARD_REACH_ROWS: f64 = 1.5;
+
 /// Looks for rows whose direction is within `reach` of `around` (rad).
 pub fn search(map: &LineMap, wanted: &Wanted, around: f64, reach: f64) -> Option<Found> {
     // A first look in a coarse map says which directions are worth a closer one.
@@ -78,8 +85,10 @@ pub fn search(map: &LineMap, wanted: &Wanted, around: f64, reach: f64) -> Option
         .map(|i| around + f64::from(i) * 2.0 * ANGLE_STEP)
         .collect();
     let strength = |map: &LineMap, angle: f64| {
-        let scores = Scores::new(map, wanted.design, &Frame::Turned(angle), Curve::Design);
-        scores.best_comb(wanted).map_or(0.0, |comb| comb.strength)
+        let frame = Frame::Turned(angle);
+        let scores = Scores::new(map, wanted.design, &frame, Curve::Design);
+        let comb = scores.best_comb(wanted, &frame.cards(wanted));
+        comb.map_or(0.0, |comb| comb.strength)
     };
     let mut looks: Vec<(f64, f64)> = angles
         .par_iter()
@@ -109,7 +118,7 @@ pub fn rows_in(map: &LineMap, wanted: &Wanted, frame: &Frame) -> Option<Found> {
                 .map(|curve| Scores::new(map, wanted.design, frame, curve).best())
         },
     );
-    let comb = scores.best_comb(wanted)?;
+    let comb = scores.best_comb(wanted, &frame.cards(wanted))?;
     let (rows, next_score) = scores.rows_through(comb.column, comb.row, wanted);
     Some(Found {
         angle: frame.angle(),
@@ -129,6 +138,8 @@ pub enum Frame {
         places: Vec<(f32, f32)>,
         /// Mean angle from the map's x-axis to the rows', rad.
         angle: f64,
+        /// Across places of the cards' middles, mm.
+        cards: Vec<f64>,
     },
 }
 
@@ -136,6 +147,18 @@ impl Frame {
     fn angle(&self) -> f64 {
         match self {
             Frame::Turned(angle) | Frame::Placed { angle, .. } => *angle,
+        }
+    }
+
+    /// Across places of the cards' middles, mm.
+    fn cards(&self, wanted: &Wanted) -> Vec<f64> {
+        match self {
+            Frame::Turned(angle) => {
+                let (sin, cos) = angle.sin_cos();
+                let across = |card: &Point2| cos * card.y - sin * card.x;
+                wanted.cards.iter().map(across).collect()
+            }
+            Frame::Placed { cards, .. } => cards.clone(),
         }
     }
 
@@ -287,7 +310,15 @@ impl Scores {
         cells: &[(usize, i64, [f32; DIRECTIONS])],
         full: f32,
     ) {
-        let deepest = fold.mean_count.iter().fold(0.0f32, |a, b| a.max(*b));
+        // Not the most: where a bent surface is seen edge-on, far off, the map piles up.
+        let mut counts: Vec<f32> = fold
+            .mean_count
+            .iter()
+            .copied()
+            .filter(|n| *n > 0.0)
+            .collect();
+        counts.sort_by(f32::total_cmp);
+        let deepest = counts.get(counts.len() * 9 / 10).copied().unwrap_or(0.0);
         for row in 0..self.rows {
             // Mean count over the design's height, whatever its start: columns differ little.
             let mut seen = 0.0;
@@ -367,8 +398,15 @@ impl Scores {
         (SHIFT_REACH_MM, GAP_REACH * wanted.spacing_mm)
     }
 
-    /// The place at which a row and its neighbours together stand out most.
-    fn best_comb(&self, wanted: &Wanted) -> Option<Comb> {
+    /// The place beside a card at which a row and its neighbours together stand out most.
+    fn best_comb(&self, wanted: &Wanted, cards: &[f64]) -> Option<Comb> {
+        let reach_mm = CARD_REACH_MM + CARD_REACH_ROWS * wanted.spacing_mm;
+        let beside_card: Vec<bool> = (0..self.rows)
+            .map(|row| {
+                let across = self.top_mm + row as f64 * self.row_mm;
+                cards.iter().any(|card| (across - card).abs() < reach_mm)
+            })
+            .collect();
         // Local maxima first: few, and the only places worth the neighbours' cost.
         let mut peaks: Vec<(f32, usize, usize)> = Vec::new();
         for c in 0..self.columns {
@@ -376,7 +414,7 @@ impl Scores {
                 &self.score[(c + self.columns - 1) % self.columns],
                 &self.score[(c + 1) % self.columns],
             );
-            for r in 1..self.rows.saturating_sub(1) {
+            for r in (1..self.rows.saturating_sub(1)).filter(|r| beside_card[*r]) {
                 let here = &self.score[c];
                 let s = here[r];
                 if s > 3.0 && s >= here[r - 1] && s >= here[r + 1] && s >= left[r] && s >= right[r]
@@ -500,8 +538,13 @@ impl Fold {
                 };
                 let column =
                     ((along * per_mm).rem_euclid(columns as f64) as usize).min(columns - 1);
-                let row =
-                    (((across - top_mm) / map.cell_mm).round().max(0.0) as usize).min(rows - 1);
+                // A surface that bends away far off folds the map there: what lands beyond its own ends
+                // would pile up on them.
+                let row = ((across - top_mm) / map.cell_mm).round();
+                if row < 0.0 || row >= rows as f64 {
+                    continue;
+                }
+                let row = row as usize;
                 count[column][row] += 1.0;
                 for (s, e) in sum[column * rows + row].iter_mut().zip(&map.evidence[at]) {
                     *s += e;
