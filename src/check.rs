@@ -141,7 +141,10 @@ pub fn check(
         .map(|(i, photo)| {
             let camera = camera_prior(&photo.facts, photo.luma.width(), photo.luma.height());
             let options = DetectOptions {
-                focal_px: photo.facts.focal_length_35mm.map(|_| camera.camera.focal_px),
+                focal_px: photo
+                    .facts
+                    .focal_length_35mm
+                    .map(|_| camera.camera.focal_px),
                 ..DetectOptions::default()
             };
             find_cards(&photo.luma, &options).map_err(|error| CheckError::Cards {

@@ -63,7 +63,11 @@ impl Coverage {
             corners[row][column] += 1;
             reach = reach.max((seen - Point2::new(w / 2.0, h / 2.0)).norm() / (0.5 * w.hypot(h)));
         }
-        let near: Vec<Side> = views.iter().filter(|v| v.tilt > SLANTED).map(nearer).collect();
+        let near: Vec<Side> = views
+            .iter()
+            .filter(|v| v.tilt > SLANTED)
+            .map(nearer)
+            .collect();
         Coverage {
             size_px,
             corners,
@@ -124,7 +128,9 @@ pub enum Advice {
         column: usize,
     },
     /// No photo slanted so.
-    #[error("take a photo or two slanted by 30 to 45 degrees, over the edge of the card that is at the {0} of the picture, so that this edge is nearest")]
+    #[error(
+        "take a photo or two slanted by 30 to 45 degrees, over the edge of the card that is at the {0} of the picture, so that this edge is nearest"
+    )]
     Slant(Side),
 }
 
@@ -149,7 +155,11 @@ pub fn advice(coverage: &Coverage, bends: &[(Point2, f64)]) -> Vec<Advice> {
         }
     }
     missing.sort_by(|a, b| b.0.total_cmp(&a.0));
-    out.extend(missing.into_iter().map(|(_, row, column)| Advice::Region { row, column }));
+    out.extend(
+        missing
+            .into_iter()
+            .map(|(_, row, column)| Advice::Region { row, column }),
+    );
     out
 }
 
@@ -169,7 +179,8 @@ pub fn flat_u_px(
     let places: Vec<Point2> = (0..GRID.1)
         .flat_map(|j| {
             (0..GRID.0).map(move |i| {
-                let part = |k: usize, n: usize, size: u32| k as f64 / (n - 1) as f64 * f64::from(size);
+                let part =
+                    |k: usize, n: usize, size: u32| k as f64 / (n - 1) as f64 * f64::from(size);
                 Point2::new(part(i, GRID.0, size_px.0), part(j, GRID.1, size_px.1))
             })
         })

@@ -80,7 +80,12 @@ impl CardShape {
 
     /// The point in space of a point of the drawing, in the card's own frame, mm.
     pub fn in_space(&self, p: Point2) -> Vector3<f64> {
-        let z: f64 = self.monomials(p).iter().zip(self.bend).map(|(m, c)| m * c).sum();
+        let z: f64 = self
+            .monomials(p)
+            .iter()
+            .zip(self.bend)
+            .map(|(m, c)| m * c)
+            .sum();
         Vector3::new(p.x, p.y * (1.0 + self.y_to_x), z)
     }
 }
@@ -204,7 +209,11 @@ impl Bundle {
         let whitened = self.residuals(estimate, view);
         let points = &self.views[view].points;
         let unwhiten = |p: &PlanePoint, r: Vector2| p.whitening.try_inverse().map(|w| w * r);
-        points.iter().zip(whitened).map(|(p, r)| unwhiten(p, r?)).collect()
+        points
+            .iter()
+            .zip(whitened)
+            .map(|(p, r)| unwhiten(p, r?))
+            .collect()
     }
 
     fn cost(&self, estimate: &Estimate) -> f64 {
@@ -257,8 +266,9 @@ impl Bundle {
             let shape = &estimate.shapes[view.card];
             for p in &view.points {
                 let turned = rotation * shape.in_space(p.on_card);
-                let Some((px, by_place, by_camera)) =
-                    estimate.camera.project_with_derivatives(&(turned + pose.translation))
+                let Some((px, by_place, by_camera)) = estimate
+                    .camera
+                    .project_with_derivatives(&(turned + pose.translation))
                 else {
                     out.cost += self.loss.cost(UNSEEN);
                     continue;
@@ -274,7 +284,12 @@ impl Bundle {
                 let own = CAMERA_VALUES + SHAPE_VALUES * view.card;
                 let [uu, uv, vv] = shape.monomials(p.on_card);
                 let z = rotation * Vector3::z();
-                let by_shape = [rotation * Vector3::y() * p.on_card.y, z * uu, z * uv, z * vv];
+                let by_shape = [
+                    rotation * Vector3::y() * p.on_card.y,
+                    z * uu,
+                    z * uv,
+                    z * vv,
+                ];
                 for (i, d) in by_shape.iter().enumerate() {
                     row.extend(place[own + i].map(|k| (k, by_place * d)));
                 }
@@ -391,7 +406,12 @@ fn head(estimate: &Estimate) -> Vec<f64> {
     v
 }
 
-fn moved(estimate: &Estimate, free: &[usize], head_step: &DVector<f64>, poses: &[Vector6<f64>]) -> Estimate {
+fn moved(
+    estimate: &Estimate,
+    free: &[usize],
+    head_step: &DVector<f64>,
+    poses: &[Vector6<f64>],
+) -> Estimate {
     let mut values = head(estimate);
     for (k, i) in free.iter().enumerate() {
         values[*i] += head_step[k];
@@ -442,7 +462,10 @@ impl Equations {
         }
         let scale = s.diagonal().map(|d| 1.0 / d.max(f64::MIN_POSITIVE).sqrt());
         let scaled = DMatrix::from_fn(s.nrows(), s.ncols(), |i, j| s[(i, j)] * scale[i] * scale[j]);
-        let head = scaled.cholesky()?.solve(&rhs.component_mul(&scale)).component_mul(&scale);
+        let head = scaled
+            .cholesky()?
+            .solve(&rhs.component_mul(&scale))
+            .component_mul(&scale);
         let poses = self
             .views
             .iter()
@@ -478,11 +501,17 @@ impl Equations {
         }
         let scale = s.diagonal().map(|d| 1.0 / d.sqrt());
         let scaled = DMatrix::from_fn(s.nrows(), s.ncols(), |i, j| s[(i, j)] * scale[i] * scale[j]);
-        let inverse = scaled.clone().cholesky().map(|c| c.inverse()).ok_or_else(|| {
-            let eigen = scaled.symmetric_eigen();
-            undetermined(eigen.eigenvectors.column(eigen.eigenvalues.imin()).iamax())
-        })?;
-        let head = DMatrix::from_fn(s.nrows(), s.ncols(), |i, j| inverse[(i, j)] * scale[i] * scale[j]);
+        let inverse = scaled
+            .clone()
+            .cholesky()
+            .map(|c| c.inverse())
+            .ok_or_else(|| {
+                let eigen = scaled.symmetric_eigen();
+                undetermined(eigen.eigenvectors.column(eigen.eigenvalues.imin()).iamax())
+            })?;
+        let head = DMatrix::from_fn(s.nrows(), s.ncols(), |i, j| {
+            inverse[(i, j)] * scale[i] * scale[j]
+        });
         let poses = self
             .views
             .iter()

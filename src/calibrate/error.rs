@@ -63,7 +63,9 @@ pub enum CannotCalibrate {
         percent: f64,
     },
     /// The photos come from different cameras, none of them often enough.
-    #[error("the photos were taken with {cameras} different cameras, lenses or settings, none of them in {needed} photos")]
+    #[error(
+        "the photos were taken with {cameras} different cameras, lenses or settings, none of them in {needed} photos"
+    )]
     Mixed {
         /// How many cameras.
         cameras: usize,

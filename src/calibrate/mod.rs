@@ -87,10 +87,22 @@ pub struct Terms {
 
 /// All choices.
 const TERMS: [Terms; 4] = [
-    Terms { k3: false, tangential: false },
-    Terms { k3: true, tangential: false },
-    Terms { k3: false, tangential: true },
-    Terms { k3: true, tangential: true },
+    Terms {
+        k3: false,
+        tangential: false,
+    },
+    Terms {
+        k3: true,
+        tangential: false,
+    },
+    Terms {
+        k3: false,
+        tangential: true,
+    },
+    Terms {
+        k3: true,
+        tangential: true,
+    },
 ];
 
 impl std::fmt::Display for Terms {
@@ -218,14 +230,22 @@ pub fn calibrate(
         .map(|terms| work.solve(*terms, fitted.solution.estimate.clone(), Loss::Squared))
         .collect::<Result<_, _>>()?;
     let least = fits.iter().map(Fitted::criterion).fold(f64::MAX, f64::min);
-    let criteria: Vec<(Terms, f64)> = fits.iter().map(|f| (f.terms, f.criterion() - least)).collect();
+    let criteria: Vec<(Terms, f64)> = fits
+        .iter()
+        .map(|f| (f.terms, f.criterion() - least))
+        .collect();
     let best = fits.into_iter().find(|f| f.criterion() == least);
     let Some(fitted) = best else {
         return Err(CannotCalibrate::NoSolution);
     };
     work.directions(&fitted.solution.estimate.poses)?;
     let y_to_x = work.judge_prints(&fitted, &mut notes)?;
-    notes.extend(scales::compare(&work.cards, &work.owners, &fitted.bundle.views, &fitted.solution.estimate));
+    notes.extend(scales::compare(
+        &work.cards,
+        &work.owners,
+        &fitted.bundle.views,
+        &fitted.solution.estimate,
+    ));
 
     let variance = fitted.variance_factor();
     let covariance: LensCovariance =
@@ -233,13 +253,19 @@ pub fn calibrate(
     let estimate = &fitted.solution.estimate;
     let focal_u = covariance[(0, 0)].sqrt() / estimate.camera.focal_px;
     if focal_u > MOST_FOCAL_U {
-        return Err(CannotCalibrate::FocalOpen { percent: 100.0 * K_95 * focal_u });
+        return Err(CannotCalibrate::FocalOpen {
+            percent: 100.0 * K_95 * focal_u,
+        });
     }
     let views: Vec<ViewFit> = work.view_fits(&fitted);
     let coverage = Coverage::new(&views, size_px);
     let bends = advice::flat_u_px(&estimate.camera, &covariance, size_px);
     let corners: usize = views.iter().map(|v| v.corners.len()).sum();
-    let square: f64 = views.iter().flat_map(|v| &v.corners).map(|c| c.1.norm_squared()).sum();
+    let square: f64 = views
+        .iter()
+        .flat_map(|v| &v.corners)
+        .map(|c| c.1.norm_squared())
+        .sum();
     Ok(Calibration {
         camera: estimate.camera,
         covariance,
@@ -247,7 +273,11 @@ pub fn calibrate(
         criteria,
         residual_px: (square / corners as f64).sqrt(),
         corners,
-        photos: work.photos().iter().map(|i| photos[*i].name.clone()).collect(),
+        photos: work
+            .photos()
+            .iter()
+            .map(|i| photos[*i].name.clone())
+            .collect(),
         notes,
         y_to_x,
         flat_px: K_95 * bends.iter().map(|b| b.1).fold(0.0, f64::max),
@@ -377,8 +407,11 @@ impl Work {
             .views
             .iter()
             .map(|view| {
-                let (on_card, seen): (Vec<_>, Vec<_>) =
-                    view.points.iter().map(|p| (p.on_card, p.in_photo_px)).unzip();
+                let (on_card, seen): (Vec<_>, Vec<_>) = view
+                    .points
+                    .iter()
+                    .map(|p| (p.on_card, p.in_photo_px))
+                    .unzip();
                 Homography::from_points(&on_card, &seen).map_err(|_| CannotCalibrate::NoSolution)
             })
             .collect::<Result<_, _>>()?;
@@ -395,7 +428,11 @@ impl Work {
             .iter()
             .map(|h| pose_of_plane(h.matrix(), &camera).ok_or(CannotCalibrate::NoSolution))
             .collect::<Result<_, _>>()?;
-        Ok(Estimate { camera, shapes, poses })
+        Ok(Estimate {
+            camera,
+            shapes,
+            poses,
+        })
     }
 
     /// Whether the cards are seen from enough directions.
@@ -427,7 +464,11 @@ impl Work {
         let bend = Unknown::Within(BEND_PRIOR_MM);
         // Priors stand about a true and flat card, wherever the search begins.
         let flat = Estimate {
-            shapes: start.shapes.iter().map(|s| CardShape::flat(s.half)).collect(),
+            shapes: start
+                .shapes
+                .iter()
+                .map(|s| CardShape::flat(s.half))
+                .collect(),
             ..start
         };
         let bundle = Bundle {
@@ -439,7 +480,11 @@ impl Work {
             loss,
         };
         let solution = bundle.solve().map_err(|_| CannotCalibrate::NoSolution)?;
-        Ok(Fitted { terms, bundle, solution })
+        Ok(Fitted {
+            terms,
+            bundle,
+            solution,
+        })
     }
 
     /// The photo that fits worst, when it does not belong to the others.
@@ -455,7 +500,13 @@ impl Work {
             .collect();
         let worst = scatter.iter().max_by(|a, b| a.1.total_cmp(&b.1))?;
         let others = |pick: fn(&(usize, f64, f64)) -> f64| {
-            median(scatter.iter().filter(|s| s.0 != worst.0).map(pick).collect())
+            median(
+                scatter
+                    .iter()
+                    .filter(|s| s.0 != worst.0)
+                    .map(pick)
+                    .collect(),
+            )
         };
         (worst.1 > STRANGE_PHOTO * others(|s| s.1)).then(|| Strange {
             photo: worst.0,
@@ -476,14 +527,23 @@ impl Work {
         left
     }
 
-    fn drop_corners(&mut self, fitted: &Fitted, photos: &[CalibrationPhoto], notes: &mut Vec<Note>) {
+    fn drop_corners(
+        &mut self,
+        fitted: &Fitted,
+        photos: &[CalibrationPhoto],
+        notes: &mut Vec<Note>,
+    ) {
         let estimate = &fitted.solution.estimate;
         let all: Vec<Vec<(f64, f64)>> = (0..self.views.len())
             .map(|view| {
                 let whitened = fitted.bundle.residuals(estimate, view);
                 let px = fitted.bundle.residuals_px(estimate, view);
                 let norm = |r: Option<Vector2>| r.map_or(f64::INFINITY, |r| r.norm());
-                whitened.into_iter().zip(px).map(|(a, b)| (norm(a), norm(b))).collect()
+                whitened
+                    .into_iter()
+                    .zip(px)
+                    .map(|(a, b)| (norm(a), norm(b)))
+                    .collect()
             })
             .collect();
         // Median of the distance of two coordinates of unit variance: √(2 ln 2).
@@ -516,7 +576,12 @@ impl Work {
         let variance = fitted.variance_factor();
         let u = |i: usize| (fitted.solution.head_covariance[(i, i)] * variance).sqrt();
         let mut scales = Vec::new();
-        for (i, (card, shape)) in self.cards.iter().zip(&fitted.solution.estimate.shapes).enumerate() {
+        for (i, (card, shape)) in self
+            .cards
+            .iter()
+            .zip(&fitted.solution.estimate.shapes)
+            .enumerate()
+        {
             let own = CAMERA_VALUES + SHAPE_VALUES * i;
             let bend = (0..3)
                 .map(|k| (shape.bend[k], u(own + 1 + k)))
@@ -527,7 +592,10 @@ impl Work {
             {
                 return Err(CannotCalibrate::Curled { card: *card, mm });
             }
-            let scale = Uncertain { value: shape.y_to_x, u: u(own) };
+            let scale = Uncertain {
+                value: shape.y_to_x,
+                u: u(own),
+            };
             if scale.value.abs() > SURE * scale.u && scale.value.abs() > 0.001 {
                 if scale.value.abs() > UNEVEN {
                     return Err(CannotCalibrate::UnevenPrint {

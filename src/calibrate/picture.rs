@@ -44,7 +44,10 @@ pub fn coverage(calibration: &Calibration) -> String {
     let description = if missing.is_empty() {
         "Cards were seen in all nine parts of the picture.".to_owned()
     } else {
-        format!("No or too few cards were seen in these parts: {}.", missing.join(", "))
+        format!(
+            "No or too few cards were seen in these parts: {}.",
+            missing.join(", ")
+        )
     };
     let (mut out, text) = head(coverage.size_px, "Where the cards were seen", &description);
     let _ = writeln!(
@@ -82,7 +85,10 @@ pub fn coverage(calibration: &Calibration) -> String {
     for i in 0..9 {
         let (row, column) = (i / 3, i % 3);
         let (colour, words) = if coverage.is_missing(row, column) {
-            (MISSING, format!("{}: missing", coverage.corners[row][column]))
+            (
+                MISSING,
+                format!("{}: missing", coverage.corners[row][column]),
+            )
         } else {
             (SEEN, format!("{} corners", coverage.corners[row][column]))
         };

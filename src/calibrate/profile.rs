@@ -68,7 +68,11 @@ impl CameraKey {
 
     /// Make and model: `Practice Camera 1`.
     pub fn title(&self) -> String {
-        let words: Vec<&str> = [&self.make, &self.model].into_iter().flatten().map(String::as_str).collect();
+        let words: Vec<&str> = [&self.make, &self.model]
+            .into_iter()
+            .flatten()
+            .map(String::as_str)
+            .collect();
         // Many models repeat their maker.
         match words[..] {
             [make, model] if model.starts_with(make) => model.to_owned(),
@@ -80,7 +84,11 @@ impl CameraKey {
     /// In what a photo differs from this camera; `None` when it is the same.
     pub fn difference(&self, photo: &CameraKey) -> Option<String> {
         if (&self.make, &self.model) != (&photo.make, &photo.model) {
-            return Some(format!("it was taken with {}, not with {}", photo.title(), self.title()));
+            return Some(format!(
+                "it was taken with {}, not with {}",
+                photo.title(),
+                self.title()
+            ));
         }
         let differ = |a: Option<f64>, b: Option<f64>| match (a, b) {
             (Some(a), Some(b)) => (a / b - 1.0).abs() > SAME_FOCAL,
@@ -174,7 +182,9 @@ pub struct Profile {
 #[derive(Debug, thiserror::Error)]
 pub enum ProfileError {
     /// The system names no data folder.
-    #[error("no data folder is known on this system; name one in the environment variable {DATA_VARIABLE}")]
+    #[error(
+        "no data folder is known on this system; name one in the environment variable {DATA_VARIABLE}"
+    )]
     NoFolder,
     /// A file or folder.
     #[error("{} cannot be {what} ({reason}); check that you may use it", path.display())]
@@ -195,13 +205,17 @@ pub enum ProfileError {
         reason: String,
     },
     /// A name that is not there.
-    #[error("there is no camera profile named `{name}`; `rowsight calibrate --list` shows those there are")]
+    #[error(
+        "there is no camera profile named `{name}`; `rowsight calibrate --list` shows those there are"
+    )]
     Unknown {
         /// The name.
         name: String,
     },
     /// A name that is taken.
-    #[error("there is a camera profile named `{name}` already; choose another name, or remove that one first")]
+    #[error(
+        "there is a camera profile named `{name}` already; choose another name, or remove that one first"
+    )]
     Taken {
         /// The name.
         name: String,
@@ -296,14 +310,17 @@ fn bend(covariance: &Matrix3<f64>, largest_r: f64) -> [f64; 3] {
     let steps = 40;
     let radii = || (1..=steps).map(|i| largest_r * f64::from(i) / f64::from(steps));
     // Rings weigh as their length; the scale that fits r³, r⁵, r⁷ best over the disc is taken out.
-    let moments = |power: i32| radii().map(|r| r * r.powi(power)).sum::<f64>() / radii().map(|r| r * r * r).sum::<f64>();
+    let moments = |power: i32| {
+        radii().map(|r| r * r.powi(power)).sum::<f64>() / radii().map(|r| r * r * r).sum::<f64>()
+    };
     let scale = [moments(4), moments(6), moments(8)];
     for r in radii() {
         let phi = Vector3::from_fn(|k, _| r.powi(3 + 2 * k as i32) - scale[k] * r);
         gram += phi * phi.transpose() * r;
     }
     let eigen = covariance.symmetric_eigen();
-    let root = eigen.eigenvectors * Matrix3::from_diagonal(&eigen.eigenvalues.map(|v| v.max(0.0).sqrt()));
+    let root =
+        eigen.eigenvectors * Matrix3::from_diagonal(&eigen.eigenvalues.map(|v| v.max(0.0).sqrt()));
     let most = (root.transpose() * gram * root).symmetric_eigen();
     let direction = root * most.eigenvectors.column(most.eigenvalues.imax());
     [direction[0], direction[1], direction[2]]
@@ -325,7 +342,10 @@ pub fn pick<'a>(profiles: &'a [Profile], photo: &CameraKey) -> Picked<'a> {
     if !photo.says_something() {
         return Picked::None;
     }
-    if let Some(fits) = profiles.iter().find(|p| p.camera.difference(photo).is_none()) {
+    if let Some(fits) = profiles
+        .iter()
+        .find(|p| p.camera.difference(photo).is_none())
+    {
         return Picked::Fits(fits);
     }
     profiles
@@ -354,11 +374,19 @@ fn file_name(name: &str) -> Result<String, ProfileError> {
     let hyphened: String = name
         .to_lowercase()
         .chars()
-        .map(|c| if c.is_alphanumeric() || c == '.' { c } else { '-' })
+        .map(|c| {
+            if c.is_alphanumeric() || c == '.' {
+                c
+            } else {
+                '-'
+            }
+        })
         .collect();
     let parts: Vec<&str> = hyphened.split('-').filter(|p| !p.is_empty()).collect();
     if !hyphened.chars().any(char::is_alphanumeric) {
-        return Err(ProfileError::BadName { name: name.to_owned() });
+        return Err(ProfileError::BadName {
+            name: name.to_owned(),
+        });
     }
     Ok(format!("{}.toml", parts.join("-").trim_matches('.')))
 }
@@ -384,10 +412,15 @@ pub fn read(path: &Path) -> Result<Profile, ProfileError> {
     let text = std::fs::read_to_string(path).map_err(failed(path, "read"))?;
     let profile: Profile = toml::from_str(&text).map_err(|e| broken(e.message().to_owned()))?;
     if profile.format != FORMAT {
-        return Err(broken(format!("its format is `{}`, not `{FORMAT}`", profile.format)));
+        return Err(broken(format!(
+            "its format is `{}`, not `{FORMAT}`",
+            profile.format
+        )));
     }
     let l = &profile.lens;
-    let values = [l.fx_px, l.fy_px, l.cx_px, l.cy_px, l.k1, l.k2, l.k3, l.p1, l.p2];
+    let values = [
+        l.fx_px, l.fy_px, l.cx_px, l.cy_px, l.k1, l.k2, l.k3, l.p1, l.p2,
+    ];
     let numbers = values.iter().chain(l.covariance.iter().flatten());
     if numbers.clone().any(|v| !v.is_finite()) || l.fx_px <= 0.0 || l.fy_px <= 0.0 {
         return Err(broken("its lens has a number that cannot be".to_owned()));
@@ -460,12 +493,22 @@ pub fn save(folder: &Path, profile: &Profile) -> Result<PathBuf, ProfileError> {
 /// # Errors
 ///
 /// [`ProfileError`] when the new name is taken or the files cannot be written.
-pub fn rename(folder: &Path, profiles: &[Profile], old: &str, new: &str) -> Result<(), ProfileError> {
+pub fn rename(
+    folder: &Path,
+    profiles: &[Profile],
+    old: &str,
+    new: &str,
+) -> Result<(), ProfileError> {
     let profile = named(profiles, old)?;
-    let (old_path, new_path) = (folder.join(file_name(&profile.name)?), folder.join(file_name(new)?));
+    let (old_path, new_path) = (
+        folder.join(file_name(&profile.name)?),
+        folder.join(file_name(new)?),
+    );
     let same_file = old_path == new_path;
     if !same_file && (new_path.exists() || named(profiles, new).is_ok()) {
-        return Err(ProfileError::Taken { name: new.trim().to_owned() });
+        return Err(ProfileError::Taken {
+            name: new.trim().to_owned(),
+        });
     }
     let renamed = Profile {
         name: new.trim().to_owned(),
@@ -493,7 +536,10 @@ pub fn remove(folder: &Path, profiles: &[Profile], name: &str) -> Result<PathBuf
 /// A name for a camera's profile that is not taken by another camera's.
 pub fn free_name(camera: &CameraKey, profiles: &[Profile]) -> String {
     // The same camera calibrated again takes the earlier one's place.
-    if let Some(same) = profiles.iter().find(|p| p.camera.difference(camera).is_none()) {
+    if let Some(same) = profiles
+        .iter()
+        .find(|p| p.camera.difference(camera).is_none())
+    {
         return same.name.clone();
     }
     let title = camera.title();
@@ -501,14 +547,22 @@ pub fn free_name(camera: &CameraKey, profiles: &[Profile]) -> String {
     if !taken(&title) {
         return title;
     }
-    let lens = camera.focal_length_mm.map_or_else(String::new, |f| format!(" {f:.1} mm"));
+    let lens = camera
+        .focal_length_mm
+        .map_or_else(String::new, |f| format!(" {f:.1} mm"));
     let with_lens = format!("{title}{lens}");
     if !taken(&with_lens) {
         return with_lens;
     }
     let sized = format!("{with_lens} {} × {}", camera.size_px.0, camera.size_px.1);
     (1..)
-        .map(|n| if n == 1 { sized.clone() } else { format!("{sized} ({n})") })
+        .map(|n| {
+            if n == 1 {
+                sized.clone()
+            } else {
+                format!("{sized} ({n})")
+            }
+        })
         .find(|name| !taken(name))
         .unwrap_or(sized)
 }

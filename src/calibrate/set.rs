@@ -1,8 +1,8 @@
 //! Which photos of a set were taken by one camera.
 
+use super::FEWEST_PHOTOS;
 use super::error::{CannotCalibrate, Note};
 use super::profile::CameraKey;
-use super::FEWEST_PHOTOS;
 
 /// The camera most photos were taken with, which photos these are, and why the others were not taken.
 ///

@@ -102,7 +102,10 @@ mod tests {
             let by_crate = image::metadata::Orientation::from_exif(orientation).unwrap();
             picture.apply_orientation(by_crate);
             let upright = picture.into_luma8();
-            let (x, y, _) = upright.enumerate_pixels().find(|p| p.2.0[0] == 255).unwrap();
+            let (x, y, _) = upright
+                .enumerate_pixels()
+                .find(|p| p.2.0[0] == 255)
+                .unwrap();
             let turn = Turn::new(orientation, upright.dimensions());
             let back = turn.stored(Point2::new(f64::from(x) + 0.5, f64::from(y) + 0.5));
             assert_eq!(back, Point2::new(5.5, 1.5), "orientation {orientation}");
@@ -121,14 +124,23 @@ mod tests {
             ..Camera::new(900.0, Point2::new(610.0, 470.0), Distortion::default())
         };
         for orientation in 1..=8u8 {
-            let upright_px = if orientation < 5 { (1200, 900) } else { (900, 1200) };
+            let upright_px = if orientation < 5 {
+                (1200, 900)
+            } else {
+                (900, 1200)
+            };
             let turn = Turn::new(orientation, upright_px);
             let camera = turn.upright_camera(&stored);
             let p = Vector3::new(0.3, -0.2, 1.0);
             let seen = stored.project(&p).unwrap();
             let turned = turn.matrix * Vector2::new(p.x, p.y);
-            let upright = camera.project(&Vector3::new(turned.x, turned.y, 1.0)).unwrap();
-            assert!((turn.stored(upright) - seen).norm() < 1e-9, "orientation {orientation}");
+            let upright = camera
+                .project(&Vector3::new(turned.x, turned.y, 1.0))
+                .unwrap();
+            assert!(
+                (turn.stored(upright) - seen).norm() < 1e-9,
+                "orientation {orientation}"
+            );
         }
     }
 }

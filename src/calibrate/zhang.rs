@@ -76,7 +76,10 @@ pub fn focal_only(homographies: &[Homography], size_px: (u32, u32)) -> Option<Ca
         let (p, q) = (xy.column(0), xy.column(1));
         let equations = [
             (p.dot(&q), a[2] * b[2]),
-            (p.norm_squared() - q.norm_squared(), a[2] * a[2] - b[2] * b[2]),
+            (
+                p.norm_squared() - q.norm_squared(),
+                a[2] * a[2] - b[2] * b[2],
+            ),
         ];
         for (left, right) in equations {
             top -= left * right;

@@ -1,9 +1,7 @@
 //! First guess of cameras, poses and card places, from the cards alone.
 
 use super::camera::{Camera, CardPose, Distortion, Pose, Surface, View};
-use super::joint::{
-    CameraPrior, CornerObservation, PhotoObservations, Priors, State, Stretch,
-};
+use super::joint::{CameraPrior, CornerObservation, PhotoObservations, Priors, State, Stretch};
 use crate::card::geometry::{CHECK_BAR_MM, CardId};
 use crate::card::{CardInPhoto, CornerInPhoto, CornerKind};
 use crate::geometry::{Point2, homography::Homography};
