@@ -109,6 +109,11 @@ impl CameraKey {
                 mm(self.focal_length_35mm)
             ));
         }
+        self.size_difference(photo)
+    }
+
+    /// In what a photo's size differs from this camera's.
+    pub fn size_difference(&self, photo: &CameraKey) -> Option<String> {
         let (mine, theirs) = (self.size_px, photo.size_px);
         (mine != theirs).then(|| {
             format!(
