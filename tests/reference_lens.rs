@@ -101,6 +101,7 @@ fn solve(
         shape: [Unknown::Fixed; 4],
         square_u: None,
         loss: Loss::Squared,
+        relative_cost: 1e-14,
     };
     bundle.solve().unwrap()
 }

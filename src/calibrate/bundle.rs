@@ -16,6 +16,7 @@ use crate::geometry::{Point2, Vector2};
 use crate::plane::camera::{CAMERA_VALUES, Camera, Pose};
 use crate::solve::levenberg_marquardt::{Loss, SolveError, Stop};
 use nalgebra::{DMatrix, DVector, Matrix2, Matrix6, Rotation3, Vector3, Vector6};
+use rayon::prelude::*;
 
 /// A point of a card located in a photo.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -116,6 +117,8 @@ pub struct Bundle {
     pub square_u: Option<f64>,
     /// Loss of a point's distance, in standard uncertainties.
     pub loss: Loss,
+    /// Relative fall of the cost below which it has converged.
+    pub relative_cost: f64,
 }
 
 /// Camera, shapes of the cards, pose of each view.
@@ -161,8 +164,22 @@ impl BundleSolution {
 /// Residual of a point that cannot be projected at all, in standard uncertainties.
 const UNSEEN: f64 = 1e3;
 const MOST_ITERATIONS: usize = 60;
-/// Relative fall of the cost below which it has converged.
-const CONVERGED: f64 = 1e-12;
+
+/// Unknowns of the head one view depends on: the camera's, and its own card's shape.
+const OWN: usize = CAMERA_VALUES + SHAPE_VALUES;
+
+/// Products of one view's derivatives by its part of the head and by its pose.
+struct Products {
+    lower: [[f64; OWN + 6]; OWN + 6],
+    gradient: [f64; OWN + 6],
+    cost: f64,
+}
+
+impl Products {
+    fn square(&self, i: usize, j: usize) -> f64 {
+        self.lower[i.max(j)][i.min(j)]
+    }
+}
 
 struct ViewEquations {
     b: DMatrix<f64>,
@@ -256,65 +273,35 @@ impl Bundle {
             views: Vec::with_capacity(self.views.len()),
             cost: 0.0,
         };
-        // Rows of the Jacobian by the head: (place, derivative), gathered per point.
-        let mut row: Vec<(usize, Vector2)> = Vec::with_capacity(CAMERA_VALUES + SHAPE_VALUES);
-        for (view, pose) in self.views.iter().zip(&estimate.poses) {
+        let products: Vec<Products> = (0..self.views.len())
+            .into_par_iter()
+            .map(|i| self.view_equations(estimate, i))
+            .collect();
+        for (view, own) in self.views.iter().zip(products) {
+            out.cost += own.cost;
+            let at = CAMERA_VALUES + SHAPE_VALUES * view.card;
+            let index = |k: usize| match k.checked_sub(CAMERA_VALUES) {
+                None => place[k],
+                Some(k) => place[at + k],
+            };
+            let here: Vec<(usize, usize)> = (0..OWN).filter_map(|k| Some((k, index(k)?))).collect();
             let mut b = DMatrix::zeros(n, 6);
-            let mut c = Matrix6::zeros();
-            let mut h = Vector6::zeros();
-            let rotation = pose.matrix();
-            let shape = &estimate.shapes[view.card];
-            for p in &view.points {
-                let turned = rotation * shape.in_space(p.on_card);
-                let Some((px, by_place, by_camera)) = estimate
-                    .camera
-                    .project_with_derivatives(&(turned + pose.translation))
-                else {
-                    out.cost += self.loss.cost(UNSEEN);
-                    continue;
-                };
-                let r = p.whitening * (px - p.in_photo_px);
-                let weight = self.loss.weight(r.norm());
-                out.cost += self.loss.cost(r.norm());
-                let by_place = p.whitening * by_place;
-                row.clear();
-                for (i, d) in by_camera.iter().enumerate() {
-                    row.extend(place[i].map(|k| (k, p.whitening * d)));
-                }
-                let own = CAMERA_VALUES + SHAPE_VALUES * view.card;
-                let [uu, uv, vv] = shape.monomials(p.on_card);
-                let z = rotation * Vector3::z();
-                let by_shape = [
-                    rotation * Vector3::y() * p.on_card.y,
-                    z * uu,
-                    z * uv,
-                    z * vv,
-                ];
-                for (i, d) in by_shape.iter().enumerate() {
-                    row.extend(place[own + i].map(|k| (k, by_place * d)));
-                }
-                let by_turn = -by_place * turned.cross_matrix();
-                let by_pose: [Vector2; 6] = std::array::from_fn(|i| match i.checked_sub(3) {
-                    None => by_turn.column(i).into_owned(),
-                    Some(i) => by_place.column(i).into_owned(),
-                });
-                for (k, (i, d)) in row.iter().enumerate() {
-                    out.g[*i] -= weight * d.dot(&r);
-                    for (j, e) in &row[..=k] {
-                        out.a[(*i, *j)] += weight * d.dot(e);
-                    }
-                    for (j, e) in by_pose.iter().enumerate() {
-                        b[(*i, j)] += weight * d.dot(e);
+            for (k, i) in &here {
+                out.g[*i] -= own.gradient[*k];
+                for (l, j) in &here {
+                    if j <= i {
+                        out.a[(*i, *j)] += own.square(*k, *l);
                     }
                 }
-                for (i, d) in by_pose.iter().enumerate() {
-                    h[i] -= weight * d.dot(&r);
-                    for (j, e) in by_pose.iter().enumerate() {
-                        c[(i, j)] += weight * d.dot(e);
-                    }
+                for l in 0..6 {
+                    b[(*i, l)] = own.square(OWN + l, *k);
                 }
             }
-            out.views.push(ViewEquations { b, c, h });
+            out.views.push(ViewEquations {
+                b,
+                c: Matrix6::from_fn(|i, j| own.square(OWN + i, OWN + j)),
+                h: Vector6::from_fn(|i, _| -own.gradient[OWN + i]),
+            });
         }
         for (_, r, derivatives) in self.priors(estimate) {
             out.cost += r * r;
@@ -332,6 +319,56 @@ impl Bundle {
             }
         }
         out.a.fill_upper_triangle_with_lower_triangle();
+        out
+    }
+
+    /// JᵀWJ and JᵀWr of one view's points.
+    fn view_equations(&self, estimate: &Estimate, view: usize) -> Products {
+        let pose = &estimate.poses[view];
+        let rotation = pose.matrix();
+        let (y, z) = (rotation * Vector3::y(), rotation * Vector3::z());
+        let shape = &estimate.shapes[self.views[view].card];
+        let mut out = Products {
+            lower: [[0.0; OWN + 6]; OWN + 6],
+            gradient: [0.0; OWN + 6],
+            cost: 0.0,
+        };
+        for p in &self.views[view].points {
+            let turned = rotation * shape.in_space(p.on_card);
+            let Some((px, by_place, by_camera)) = estimate
+                .camera
+                .project_with_derivatives(&(turned + pose.translation))
+            else {
+                out.cost += self.loss.cost(UNSEEN);
+                continue;
+            };
+            let r = p.whitening * (px - p.in_photo_px);
+            let weight = self.loss.weight(r.norm());
+            out.cost += self.loss.cost(r.norm());
+            let by_place = p.whitening * by_place;
+            let [uu, uv, vv] = shape.monomials(p.on_card);
+            let by_z = by_place * z;
+            let by_turn = -by_place * turned.cross_matrix();
+            let mut j = [Vector2::zeros(); OWN + 6];
+            for (to, d) in j.iter_mut().zip(&by_camera) {
+                *to = p.whitening * d;
+            }
+            j[CAMERA_VALUES] = by_place * y * p.on_card.y;
+            j[CAMERA_VALUES + 1] = by_z * uu;
+            j[CAMERA_VALUES + 2] = by_z * uv;
+            j[CAMERA_VALUES + 3] = by_z * vv;
+            for i in 0..3 {
+                j[OWN + i] = by_turn.column(i).into_owned();
+                j[OWN + 3 + i] = by_place.column(i).into_owned();
+            }
+            for i in 0..OWN + 6 {
+                let (x, y) = (weight * j[i].x, weight * j[i].y);
+                out.gradient[i] += x * r.x + y * r.y;
+                for (to, d) in out.lower[i].iter_mut().zip(&j[..=i]) {
+                    *to += x * d.x + y * d.y;
+                }
+            }
+        }
         out
     }
 
@@ -363,7 +400,7 @@ impl Bundle {
                     estimate = moved;
                     now = self.equations(&estimate, &free);
                     damping = (damping * 0.1).max(1e-15);
-                    if fall < CONVERGED {
+                    if fall < self.relative_cost {
                         stop = Stop::Converged;
                         break;
                     }

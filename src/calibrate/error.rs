@@ -46,6 +46,12 @@ pub enum CannotCalibrate {
         /// Photos given.
         of: usize,
     },
+    /// The photos do not fit one lens.
+    #[error("the photos do not fit one and the same lens: their corners lie {off_px:.1} px off")]
+    Misfit {
+        /// How far off the corners are, px.
+        off_px: f64,
+    },
     /// A card is bent.
     #[error("{card} is not flat: its middle stands about {:.1} mm {}", mm.abs(), if *mm > 0.0 { "up" } else { "down" })]
     Curled {
@@ -90,8 +96,10 @@ impl CannotCalibrate {
             CannotCalibrate::SameWay { .. } => {
                 "walk around the card: take photos slanted over its left, right, top and bottom edge"
             }
-            CannotCalibrate::NotOneCamera { .. } | CannotCalibrate::Mixed { .. } => {
-                "take all photos with one lens, without zoom, and give only these"
+            CannotCalibrate::NotOneCamera { .. }
+            | CannotCalibrate::Misfit { .. }
+            | CannotCalibrate::Mixed { .. } => {
+                "take all photos of one card with one lens, without zoom, and give only these"
             }
             CannotCalibrate::Curled { .. } => {
                 "glue it flat on stiff board, then take the photos again"

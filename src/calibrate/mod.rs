@@ -50,8 +50,13 @@ const MOST_FOCAL_U: f64 = 0.01;
 const SQUARE_U: f64 = 5e-4;
 /// Prior scatter of a print's y-to-x scale less 1: home printers (common practice, no source).
 const Y_TO_X_PRIOR: f64 = 0.005;
-/// Prior scatter of a bend of a card glued on board, mm.
-const BEND_PRIOR_MM: f64 = 2.0;
+/// Prior scatter of a bend, mm: of any card, to see whether it is flat; and of one glued flat on board, once it
+/// is (common practice, no source).
+const BEND_PRIOR_MM: f64 = 4.0;
+const GLUED_PRIOR_MM: f64 = 0.5;
+/// Photos whose corners lie farther off than this in the middle do not show one lens, share of the picture's
+/// diagonal: 1 px in 12 MP, several times what a poor print does.
+const MISFIT: f64 = 2e-4;
 /// A card is called bent from this on, mm, when it is also [`SURE`] standard uncertainties.
 const BENT_MM: f64 = 1.0;
 /// A print is called uneven from this on: half a millimetre on 151.2 mm, as `calibration/README.md` says.
@@ -202,7 +207,8 @@ pub fn calibrate(
 
     // A convex loss first: from afar a bounded one is flat and leads nowhere.
     let base = Terms::default();
-    let mut fitted = work.solve(base, guess, Loss::Huber(3.0))?;
+    let robust = Loss::Huber(3.0);
+    let mut fitted = work.solve(base, guess, robust, BEND_PRIOR_MM)?;
     loop {
         let Some(strange) = work.strange_photo(&fitted) else {
             break;
@@ -219,15 +225,22 @@ pub fn calibrate(
                 of: photos.len(),
             });
         }
-        fitted = work.solve(base, start, Loss::Huber(3.0))?;
+        fitted = work.solve(base, start, robust, BEND_PRIOR_MM)?;
+    }
+    let (_, off_px) = fitted.scatter(0..work.views.len());
+    if off_px > MISFIT * f64::from(size_px.0).hypot(f64::from(size_px.1)) {
+        return Err(CannotCalibrate::Misfit { off_px });
     }
     work.drop_corners(&fitted, photos, &mut notes);
     work.enough()?;
+    let start = fitted.solution.estimate;
+    let fitted = work.solve(base, start.clone(), Loss::Squared, BEND_PRIOR_MM)?;
+    let y_to_x = work.judge_prints(&fitted, &mut notes)?;
 
     // Who is in is settled; which terms the corners ask for is judged on the same corners.
     let fits: Vec<Fitted> = TERMS
         .iter()
-        .map(|terms| work.solve(*terms, fitted.solution.estimate.clone(), Loss::Squared))
+        .map(|terms| work.solve(*terms, start.clone(), Loss::Squared, GLUED_PRIOR_MM))
         .collect::<Result<_, _>>()?;
     let least = fits.iter().map(Fitted::criterion).fold(f64::MAX, f64::min);
     let criteria: Vec<(Terms, f64)> = fits
@@ -239,7 +252,6 @@ pub fn calibrate(
         return Err(CannotCalibrate::NoSolution);
     };
     work.directions(&fitted.solution.estimate.poses)?;
-    let y_to_x = work.judge_prints(&fitted, &mut notes)?;
     notes.extend(scales::compare(
         &work.cards,
         &work.owners,
@@ -309,30 +321,39 @@ struct Strange {
 
 impl Fitted {
     /// Bayesian information criterion n·ln(χ²/n) + k·ln n, up to a constant (G. Schwarz, Annals of
-    /// Statistics 6(2), 1978; unknown variance).
+    /// Statistics 6(2), 1978; unknown variance), n less the poses' unknowns: what they take up says nothing
+    /// about the lens.
     fn criterion(&self) -> f64 {
-        let n = self.solution.observations as f64;
-        n * (self.solution.cost / n).ln() + self.solution.unknowns as f64 * n.ln()
+        let poses = 6 * self.bundle.views.len();
+        let n = (self.solution.observations - poses).max(1) as f64;
+        let k = (self.solution.unknowns - poses) as f64;
+        n * (self.solution.cost / n).ln() + k * n.ln()
     }
 
+    /// What the corners scatter more than their covariance says; never less, as what is the same in all
+    /// photos does not show in their scatter.
     fn variance_factor(&self) -> f64 {
-        self.solution.cost / self.solution.degrees_of_freedom().max(1.0)
+        (self.solution.cost / self.solution.degrees_of_freedom().max(1.0)).max(1.0)
     }
 
-    /// RMS of whitened residuals per coordinate, and of residuals in px, over views.
+    /// Median distance of the corners of some views from the fit: in their standard uncertainties and in px,
+    /// both as the RMS of normal scatter with that median. A few wrong corners do not move it.
     fn scatter(&self, views: impl Iterator<Item = usize>) -> (f64, f64) {
-        let (mut whitened, mut px, mut n) = (0.0, 0.0, 0.0);
+        let estimate = &self.solution.estimate;
+        let (mut whitened, mut px) = (Vec::new(), Vec::new());
+        let norm = |r: Option<Vector2>| r.map_or(f64::INFINITY, |r| r.norm());
         for view in views {
-            let estimate = &self.solution.estimate;
-            let all = self.bundle.residuals(estimate, view);
-            let all_px = self.bundle.residuals_px(estimate, view);
-            for (r, r_px) in all.iter().zip(all_px) {
-                whitened += r.map_or(1e6, |r| r.norm_squared()) / 2.0;
-                px += r_px.map_or(1e6, |r| r.norm_squared());
-                n += 1.0;
-            }
+            whitened.extend(self.bundle.residuals(estimate, view).into_iter().map(norm));
+            px.extend(
+                self.bundle
+                    .residuals_px(estimate, view)
+                    .into_iter()
+                    .map(norm),
+            );
         }
-        ((whitened / n).sqrt(), (px / n).sqrt())
+        // The distance of two unit normal coordinates has median √(2 ln 2) and RMS √2.
+        let rms = |values: Vec<f64>| median(values) / 2f64.ln().sqrt();
+        (rms(whitened), rms(px))
     }
 }
 
@@ -460,8 +481,14 @@ impl Work {
         Ok(())
     }
 
-    fn solve(&self, terms: Terms, start: Estimate, loss: Loss) -> Result<Fitted, CannotCalibrate> {
-        let bend = Unknown::Within(BEND_PRIOR_MM);
+    fn solve(
+        &self,
+        terms: Terms,
+        start: Estimate,
+        loss: Loss,
+        bend_u_mm: f64,
+    ) -> Result<Fitted, CannotCalibrate> {
+        let bend = Unknown::Within(bend_u_mm);
         // Priors stand about a true and flat card, wherever the search begins.
         let flat = Estimate {
             shapes: start
@@ -477,6 +504,7 @@ impl Work {
             camera: unknowns(terms),
             shape: [Unknown::Within(Y_TO_X_PRIOR), bend, bend, bend],
             square_u: Some(SQUARE_U),
+            relative_cost: if loss == Loss::Squared { 1e-9 } else { 1e-5 },
             loss,
         };
         let solution = bundle.solve().map_err(|_| CannotCalibrate::NoSolution)?;
@@ -546,8 +574,7 @@ impl Work {
                     .collect()
             })
             .collect();
-        // Median of the distance of two coordinates of unit variance: √(2 ln 2).
-        let scale = median(all.iter().flatten().map(|r| r.0).collect()) / (2.0 * 2f64.ln()).sqrt();
+        let scale = fitted.scatter(0..self.views.len()).0 / 2f64.sqrt();
         for ((view, owner), residuals) in self.views.iter_mut().zip(&self.owners).zip(&all) {
             let mut i = 0;
             view.points.retain(|p| {
