@@ -154,9 +154,12 @@ pub fn check(
         .par_iter()
         .enumerate()
         .map(|(i, photo)| {
-            let is_known = photo.facts.focal_length_35mm.is_some() || profile(i).is_some();
             let options = DetectOptions {
-                focal_px: is_known.then_some(cameras[i].camera.focal_px),
+                focal_px: photo
+                    .facts
+                    .focal_length_35mm
+                    .map(|_| cameras[i].camera.focal_px),
+                camera: profile(i).map(|_| cameras[i].camera),
                 ..DetectOptions::default()
             };
             find_cards(&photo.luma, &options).map_err(|error| CheckError::Cards {

@@ -5,7 +5,6 @@ use crate::calibrate::profile::{self, CameraKey, Profile};
 use crate::calibrate::{
     Calibration, CalibrationPhoto, CannotCalibrate, Note, TRUSTED_PX, calibrate, picture, set,
 };
-use crate::card::geometry::CardId;
 use crate::card::{CardWarning, DetectOptions, find_cards};
 use crate::photo;
 use crate::plan::file::write_whole;
@@ -105,7 +104,6 @@ struct Looked {
     sha256: String,
     taken: CalibrationPhoto,
     notes: Vec<Note>,
-    curled: Vec<(CardId, f64)>,
 }
 
 fn look_at(path: &Path) -> Result<Looked, photo::PhotoError> {
@@ -119,19 +117,21 @@ fn look_at(path: &Path) -> Result<Looked, photo::PhotoError> {
     // Photos are looked at side by side already.
     let options = DetectOptions {
         threads: 1,
+        judge: false,
         ..DetectOptions::default()
     };
-    let (mut notes, mut curled, mut cards) = (Vec::new(), Vec::new(), Vec::new());
+    let (mut notes, mut cards) = (Vec::new(), Vec::new());
     match find_cards(&photo.luma, &options) {
         Ok(found) => {
             for warning in &found.warnings {
                 match warning {
-                    CardWarning::Curled { card, mm } => curled.push((*card, *mm)),
                     CardWarning::LeftOut(error) => notes.push(Note::NoCard {
                         name: name.clone(),
                         reason: format!("{error}; {}", error.remedy()),
                     }),
-                    CardWarning::PartlyHidden { .. } | CardWarning::ForeignTag { .. } => {}
+                    CardWarning::Curled { .. }
+                    | CardWarning::PartlyHidden { .. }
+                    | CardWarning::ForeignTag { .. } => {}
                 }
             }
             cards = profile::stored_cards(&found.cards, photo.facts.orientation, upright_px);
@@ -150,7 +150,6 @@ fn look_at(path: &Path) -> Result<Looked, photo::PhotoError> {
         },
         name,
         notes,
-        curled,
     })
 }
 
@@ -251,25 +250,6 @@ fn settle(
         .collect();
     let (key, kept, others) = set::one_camera(&keys)?;
     notes.extend(others);
-    // One bent look may be chance or a moment; a card bent in most photos is bent.
-    let curled: Vec<(CardId, f64)> = kept
-        .iter()
-        .flat_map(|i| looked[*i].curled.clone())
-        .collect();
-    if let Some((card, _)) = curled.first() {
-        let mut bends: Vec<f64> = curled
-            .iter()
-            .filter(|c| c.0 == *card)
-            .map(|c| c.1)
-            .collect();
-        bends.sort_by(f64::total_cmp);
-        if 2 * bends.len() > kept.len() {
-            return Err(CannotCalibrate::Curled {
-                card: *card,
-                mm: bends[bends.len() / 2],
-            });
-        }
-    }
     let photos: Vec<CalibrationPhoto> = kept.iter().map(|i| looked[*i].taken.clone()).collect();
     let calibration = calibrate(&photos, key.size_px)?;
     Ok((key, calibration))
