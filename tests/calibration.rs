@@ -3,13 +3,15 @@
 //! projection itself is held against OpenCV in tests/reference_lens.rs), with normal noise.
 
 use nalgebra::{Matrix2, Rotation3, Vector3};
+use rowsight::calibrate::bundle::{Bundle, CardShape, CardView, Estimate, PlanePoint, Unknown};
 use rowsight::calibrate::{
-    Calibration, CalibrationPhoto, CannotCalibrate, FEWEST_PHOTOS, Note, Terms, calibrate,
+    Calibration, CalibrationPhoto, CannotCalibrate, FEWEST_PHOTOS, Note, Terms, calibrate, unknowns,
 };
 use rowsight::card::geometry::CardId;
 use rowsight::card::{CardInPhoto, CornerInPhoto, CornerKind};
 use rowsight::geometry::{Point2, Vector2};
-use rowsight::plane::camera::{Camera, Distortion};
+use rowsight::plane::camera::{Camera, Distortion, Pose};
+use rowsight::solve::levenberg_marquardt::Loss;
 
 const SIZE: (u32, u32) = (4000, 3000);
 const NOISE_PX: f64 = 0.05;
@@ -78,14 +80,8 @@ const LOOKS: [Look; 12] = [
     (42.0, 60.0, 20.0, -0.16, -0.12),
 ];
 
-/// The photo a camera takes of a print.
-fn photo(
-    name: &str,
-    camera: &Camera,
-    print: &Print,
-    look: Look,
-    noise: &mut Noise,
-) -> CalibrationPhoto {
+/// The card's frame in the camera's.
+fn pose(camera: &Camera, look: Look) -> (Rotation3<f64>, Vector3<f64>) {
     let (tilt, near, turn, right, down) = look;
     // The card fills half of the picture's width.
     let distance = 350.0;
@@ -99,6 +95,18 @@ fn photo(
         down * f64::from(SIZE.1) / camera.focal_px,
         1.0,
     ) * distance;
+    (rotation, middle)
+}
+
+/// The photo a camera takes of a print.
+fn photo(
+    name: &str,
+    camera: &Camera,
+    print: &Print,
+    look: Look,
+    noise: &mut Noise,
+) -> CalibrationPhoto {
+    let (rotation, middle) = pose(camera, look);
     let (w, _) = print.card.size_mm();
     let corners = print
         .card
@@ -249,6 +257,101 @@ fn monte_carlo_of_1000_sets_confirms_every_standard_uncertainty() {
     println!("{others} of 1000 sets with a term too many");
     assert!(others < 30, "{others}");
     for (name, ratio) in ratios {
+        println!("{name}: stated / scattered = {ratio:.3}");
+        assert!((0.8..1.25).contains(&ratio), "{name}: {ratio:.3}");
+    }
+}
+
+/// The same for the bundle itself, poses included, with corners on a flat card and no priors: scatter of each
+/// value over `sets` against its stated uncertainty; the poses' six values are taken together over all views.
+fn bundle_ratios(sets: u64) -> Vec<f64> {
+    let truth = lens();
+    let (mut squares, mut stated) = ([0.0; 12], [0.0; 12]);
+    let looks: Vec<Look> = LOOKS.into_iter().step_by(2).collect();
+    let mut noise = Noise(0);
+    let quiet: Vec<(Rotation3<f64>, Vector3<f64>)> =
+        looks.iter().map(|l| pose(&truth, *l)).collect();
+    for set in 0..sets {
+        noise.0 = 77 + set;
+        let start = Estimate {
+            camera: truth,
+            shapes: vec![CardShape::flat((100.0, 100.0))],
+            poses: quiet
+                .iter()
+                .map(|(rotation, translation)| Pose {
+                    rotation: rotation.scaled_axis(),
+                    translation: *translation,
+                })
+                .collect(),
+        };
+        let views = quiet
+            .iter()
+            .map(|(rotation, middle)| {
+                let points = CardId::Sheet(1)
+                    .patches_mm()
+                    .into_iter()
+                    .filter_map(|on_card| {
+                        let px = truth.project(
+                            &(rotation * Vector3::new(on_card.x, on_card.y, 0.0) + middle),
+                        )?;
+                        let off = Vector2::new(noise.normal(), noise.normal()) * NOISE_PX;
+                        Some(PlanePoint {
+                            on_card,
+                            in_photo_px: px + off,
+                            whitening: Matrix2::identity() / NOISE_PX,
+                        })
+                    });
+                CardView {
+                    card: 0,
+                    points: points.collect(),
+                }
+            })
+            .collect();
+        let bundle = Bundle {
+            views,
+            start,
+            camera: unknowns(Terms::default()),
+            shape: [Unknown::Fixed; 4],
+            square_u: None,
+            loss: Loss::Squared,
+            relative_cost: 1e-10,
+        };
+        let solved = bundle.solve().unwrap();
+        for (i, value) in solved
+            .estimate
+            .camera
+            .values()
+            .into_iter()
+            .enumerate()
+            .take(6)
+        {
+            squares[i] += (value - truth.values()[i]).powi(2);
+            stated[i] += solved.head_covariance[(i, i)];
+        }
+        for (k, (rotation, middle)) in quiet.iter().enumerate() {
+            let found = &solved.estimate.poses[k];
+            // The covariance is of a turn about the camera's axes.
+            let turn = (found.matrix() * rotation.inverse()).scaled_axis();
+            let off = found.translation - middle;
+            for i in 0..3 {
+                squares[6 + i] += turn[i].powi(2);
+                squares[9 + i] += off[i].powi(2);
+                stated[6 + i] += solved.pose_covariances[k][(i, i)];
+                stated[9 + i] += solved.pose_covariances[k][(i + 3, i + 3)];
+            }
+        }
+    }
+    (0..12).map(|i| f64::sqrt(stated[i] / squares[i])).collect()
+}
+
+/// `cargo test --test calibration -- --ignored --nocapture poses`
+#[test]
+#[ignore = "takes ten seconds"]
+fn monte_carlo_of_1000_sets_confirms_the_uncertainties_of_poses_too() {
+    const NAMES: [&str; 12] = [
+        "fx", "fy", "cx", "cy", "k1", "k2", "turn x", "turn y", "turn z", "x", "y", "z",
+    ];
+    for (name, ratio) in NAMES.iter().zip(bundle_ratios(1000)) {
         println!("{name}: stated / scattered = {ratio:.3}");
         assert!((0.8..1.25).contains(&ratio), "{name}: {ratio:.3}");
     }
@@ -405,17 +508,8 @@ fn pairs(scale: f64, thicker_mm: f64) -> Vec<CalibrationPhoto> {
             let mut both = photo(&format!("pair-{i}.jpg"), &lens(), &SHEET, *look, &mut noise);
             // The same table from the same camera: the second card's middle lies 100 mm down the first one's
             // axes, small enough to be in the picture; its scale is about its own middle.
-            let (tilt, near, turn, right, down) = *look;
-            let (sin, cos) = near.to_radians().sin_cos();
-            let rotation =
-                Rotation3::from_scaled_axis(Vector3::new(-sin, cos, 0.0) * tilt.to_radians())
-                    * Rotation3::from_axis_angle(&Vector3::z_axis(), turn.to_radians());
-            let distance = 520.0 + 40.0 * i as f64;
-            let middle = Vector3::new(
-                right * f64::from(SIZE.0) / 3010.0,
-                down * f64::from(SIZE.1) / 3010.0,
-                1.0,
-            ) * distance;
+            let (rotation, near) = pose(&lens(), *look);
+            let middle = near * (1.5 + 0.1 * i as f64);
             both.cards.clear();
             for (card, scale, at, lift) in [
                 (CardId::Sheet(1), 1.0, -60.0, 0.0),

@@ -7,7 +7,7 @@ use crate::geometry::Point2;
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum CannotCalibrate {
     /// Not enough photos with a card.
-    #[error("only {found} photos with a usable card, and a lens needs at least {needed}")]
+    #[error("{} with a usable card, and a lens needs at least {needed}", match found { 0 => "no photo".to_owned(), 1 => "only one photo".to_owned(), n => format!("only {n} photos") })]
     TooFewPhotos {
         /// Photos with a card.
         found: usize,

@@ -79,6 +79,7 @@ impl CameraKey {
             [] => "an unnamed camera".to_owned(),
             _ => words.join(" "),
         }
+        .replace(char::is_control, " ")
     }
 
     /// In what a photo differs from this camera; `None` when it is the same.
@@ -347,10 +348,9 @@ pub fn pick<'a>(profiles: &'a [Profile], photo: &CameraKey) -> Picked<'a> {
     if !photo.says_something() {
         return Picked::None;
     }
-    if let Some(fits) = profiles
-        .iter()
-        .find(|p| p.camera.difference(photo).is_none())
-    {
+    // Of several for one camera, the newest.
+    let fits = |p: &&Profile| p.camera.difference(photo).is_none();
+    if let Some(fits) = profiles.iter().filter(fits).max_by_key(|p| p.quality.made) {
         return Picked::Fits(fits);
     }
     profiles
@@ -485,6 +485,12 @@ pub fn named<'a>(profiles: &'a [Profile], name: &str) -> Result<&'a Profile, Pro
 pub fn save(folder: &Path, profile: &Profile) -> Result<PathBuf, ProfileError> {
     let path = folder.join(file_name(&profile.name)?);
     std::fs::create_dir_all(folder).map_err(failed(folder, "made"))?;
+    // Two names may differ in what a file name does not hold.
+    if let Ok(other) = read(&path)
+        && other.name.to_lowercase() != profile.name.to_lowercase()
+    {
+        return Err(ProfileError::Taken { name: other.name });
+    }
     if path.exists() {
         let before = path.with_extension("toml.before");
         std::fs::rename(&path, &before).map_err(failed(&before, "written"))?;

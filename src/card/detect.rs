@@ -8,7 +8,7 @@ use super::error::{CardError, CardWarning};
 use super::flatness::{Flatness, check_flatness};
 use super::gather::gather;
 use super::geometry::CardId;
-use super::locate::{Located, locate, median, usable};
+use super::locate::{FINE_PIXELS, Located, locate, median, usable};
 use super::nothing::nothing_found;
 use super::refine::linear_light;
 use super::tags::{ReadOptions, SeenTag, Shrunk, read_tags};
@@ -44,6 +44,9 @@ pub struct DetectOptions {
     /// judge flatness. Off when it is the lens that is asked for: the corners farthest out say most about
     /// it. Default on.
     pub judge: bool,
+    /// Pixels of a patch that are looked at, about. More take longer and average more noise away. Default
+    /// 4000.
+    pub patch_pixels: f64,
 }
 
 impl Default for DetectOptions {
@@ -53,6 +56,7 @@ impl Default for DetectOptions {
             focal_px: None,
             camera: None,
             judge: true,
+            patch_pixels: FINE_PIXELS,
         }
     }
 }
@@ -98,7 +102,7 @@ pub fn find_cards(luma: &GrayImage, options: &DetectOptions) -> Result<FoundCard
     let mut located = Vec::new();
     let mut failures = Vec::new();
     for group in &groups {
-        match locate(luma, &light, group) {
+        match locate(luma, &light, group, options.patch_pixels) {
             Ok(Some(card)) => located.push(card),
             Ok(None) => {}
             Err(failure) => failures.push(failure),

@@ -114,10 +114,12 @@ fn look_at(path: &Path) -> Result<Looked, photo::PhotoError> {
         .to_string_lossy()
         .into_owned();
     let upright_px = photo.luma.dimensions();
-    // Photos are looked at side by side already.
+    // Photos are looked at side by side already. Hundreds of corners average noise away anyway, and what a
+    // thinned patch says worse stays below the floor of a corner's uncertainty.
     let options = DetectOptions {
         threads: 1,
         judge: false,
+        patch_pixels: 1000.0,
         ..DetectOptions::default()
     };
     let (mut notes, mut cards) = (Vec::new(), Vec::new());
@@ -312,7 +314,7 @@ fn words(key: &CameraKey, c: &Calibration) -> String {
             }
         );
         for advice in c.advice.iter().take(4) {
-            let _ = writeln!(out, "{}", wrapped(&advice.to_string(), "  - "));
+            let _ = writeln!(out, "{}", wrapped(&advice.to_string(), "  - ", "    "));
         }
     }
     let u = |i: usize| 1.96 * c.covariance[(i, i)].sqrt();
@@ -342,26 +344,27 @@ fn words(key: &CameraKey, c: &Calibration) -> String {
         .filter(|(terms, _)| *terms != c.terms)
         .map(|(terms, worse)| format!("{terms} {worse:.0} worse"))
         .collect();
+    let set_in = " ".repeat(20);
     let _ = writeln!(
         out,
         "  corners fit to    {:.3} px RMS\n  terms             {} by the Bayesian information criterion;\n{}",
         c.residual_px,
         c.terms,
-        wrapped(&others.join(", "), "                    ")
+        wrapped(&others.join(", "), &set_in, &set_in)
     );
     out
 }
 
-/// Lines of at most 80 columns, the first after `lead`, the others set in as far.
-fn wrapped(text: &str, lead: &str) -> String {
+/// Lines of at most 80 columns, the first after `lead`, the others after `rest`.
+fn wrapped(text: &str, lead: &str, rest: &str) -> String {
     let mut lines = vec![lead.to_owned()];
     for word in text.split_whitespace() {
         let line = lines.last().map_or(0, |l| l.chars().count());
         if line + 1 + word.chars().count() > 80 {
-            lines.push(" ".repeat(lead.chars().count()));
+            lines.push(rest.to_owned());
         }
         if let Some(line) = lines.last_mut() {
-            if !line.ends_with(' ') {
+            if !line.is_empty() && !line.ends_with(' ') {
                 line.push(' ');
             }
             line.push_str(word);
@@ -380,8 +383,7 @@ fn list(profiles: &[Profile]) -> String {
             .camera
             .focal_length_mm
             .map_or_else(String::new, |f| format!(", {f:.1} mm lens"));
-        let _ = writeln!(
-            out,
+        let line = format!(
             "{}: {}{lens}, {} × {} pixels; {} from {} photos, flat to {:.2} px",
             p.name,
             p.camera.title(),
@@ -391,6 +393,7 @@ fn list(profiles: &[Profile]) -> String {
             p.quality.photos,
             p.quality.flat_px
         );
+        let _ = writeln!(out, "{}", wrapped(&line, "", "    "));
         out
     })
 }
@@ -411,6 +414,10 @@ fn show(p: &Profile) -> String {
         ("p2", l.p2, 5),
     ];
     for (i, (name, value, digits)) in values.into_iter().enumerate() {
+        if l.covariance[i][i] == 0.0 {
+            let _ = writeln!(out, "  {name:<20} not needed");
+            continue;
+        }
         let unit = if i < 4 { " px" } else { "" };
         let _ = writeln!(
             out,
@@ -428,7 +435,7 @@ mod tests {
     #[test]
     fn long_advice_is_broken_at_80_columns_and_set_in() {
         let text = "word ".repeat(40);
-        let wrapped = wrapped(&text, "  - ");
+        let wrapped = wrapped(&text, "  - ", "    ");
         assert!(
             wrapped.lines().all(|l| l.chars().count() <= 80),
             "{wrapped}"
