@@ -209,10 +209,7 @@ pub fn calibrate(
     let base = Terms::default();
     let robust = Loss::Huber(3.0);
     let mut fitted = work.solve(base, guess, robust, BEND_PRIOR_MM)?;
-    loop {
-        let Some(strange) = work.strange_photo(&fitted) else {
-            break;
-        };
+    while let Some(strange) = work.strange_photo(&fitted) {
         notes.push(Note::StrangePhoto {
             name: photos[strange.photo].name.clone(),
             residual_px: strange.residual_px,

@@ -58,7 +58,7 @@ impl CameraPrior {
         ]
     }
 
-    fn from_parameters(&self, p: &[f64]) -> Camera {
+    fn camera_at(&self, p: &[f64]) -> Camera {
         let mut camera = Camera {
             focal_px: p[0].exp(),
             centre_px: Point2::new(p[1], p[2]),
@@ -291,7 +291,7 @@ impl State {
             stretch: Stretch { x: p[2], y: p[3] },
             cameras: priors
                 .iter()
-                .map(|prior| prior.from_parameters(take(PER_CAMERA)))
+                .map(|prior| prior.camera_at(take(PER_CAMERA)))
                 .collect(),
             poses: shape.poses.iter().map(|_| pose(take(PER_PHOTO))).collect(),
             cards: shape.cards.iter().map(|_| card(take(PER_CARD))).collect(),
@@ -426,7 +426,7 @@ impl Joint {
             let camera_p: [f64; PER_CAMERA] = std::array::from_fn(|i| value(c + i));
             let pose_p: [f64; PER_PHOTO] = std::array::from_fn(|i| value(q + i));
             View {
-                camera: self.cameras[camera_index].from_parameters(&camera_p),
+                camera: self.cameras[camera_index].camera_at(&camera_p),
                 pose: pose(&pose_p),
                 surface: Surface {
                     sag_s: value(0),
