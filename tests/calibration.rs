@@ -360,7 +360,7 @@ fn monte_carlo_of_1000_sets_confirms_the_uncertainties_of_poses_too() {
 #[test]
 fn too_few_photos_are_refused_with_their_number() {
     let few = &good(1)[..FEWEST_PHOTOS - 1];
-    let error = calibrate(few, SIZE).unwrap_err();
+    let error = calibrate(few, SIZE).unwrap_err().reason;
     assert_eq!(
         error,
         CannotCalibrate::TooFewPhotos {
@@ -379,7 +379,9 @@ fn photos_all_face_on_are_refused_because_of_the_focal_length() {
             (0.4 * i, 40.0 * i, 25.0 * i, 0.15 * i.sin(), 0.1 * i.cos())
         })
         .collect();
-    let error = calibrate(&photos(&lens(), &SHEET, &looks, 2), SIZE).unwrap_err();
+    let error = calibrate(&photos(&lens(), &SHEET, &looks, 2), SIZE)
+        .unwrap_err()
+        .reason;
     assert!(
         matches!(error, CannotCalibrate::FaceOn { photos: 10, .. }),
         "{error}"
@@ -393,7 +395,9 @@ fn the_same_view_again_and_again_is_refused() {
     let looks: Vec<Look> = (0..9)
         .map(|i| (30.0, 10.0, 2.0 * f64::from(i), 0.0, 0.0))
         .collect();
-    let error = calibrate(&photos(&lens(), &SHEET, &looks, 2), SIZE).unwrap_err();
+    let error = calibrate(&photos(&lens(), &SHEET, &looks, 2), SIZE)
+        .unwrap_err()
+        .reason;
     assert!(
         matches!(
             error,
@@ -436,7 +440,7 @@ fn photos_by_two_cameras_in_equal_parts_are_refused() {
     for (i, look) in LOOKS.iter().enumerate().skip(1).step_by(2) {
         set[i] = photo("zoomed.jpg", &zoomed, &SHEET, *look, &mut Noise(i as u64));
     }
-    let outcome = calibrate(&set, SIZE);
+    let outcome = calibrate(&set, SIZE).map_err(|refusal| refusal.reason);
     assert!(
         matches!(
             outcome,
@@ -468,7 +472,9 @@ fn a_covered_corner_is_named_and_left_out() {
 fn a_curled_card_is_refused_with_how_much() {
     for curl_mm in [3.0, -2.0] {
         let curled = Print { curl_mm, ..SHEET };
-        let error = calibrate(&photos(&lens(), &curled, &LOOKS, 6), SIZE).unwrap_err();
+        let error = calibrate(&photos(&lens(), &curled, &LOOKS, 6), SIZE)
+            .unwrap_err()
+            .reason;
         assert!(
             matches!(error, CannotCalibrate::Curled { card: CardId::Sheet(1), mm } if (mm - curl_mm).abs() < 0.3),
             "{error}"
@@ -479,7 +485,7 @@ fn a_curled_card_is_refused_with_how_much() {
 #[test]
 fn a_print_with_other_scales_along_x_and_y_is_refused_or_taken_into_account() {
     let uneven = |y_to_x| photos(&lens(), &Print { y_to_x, ..SHEET }, &LOOKS, 7);
-    let error = calibrate(&uneven(0.99), SIZE).unwrap_err();
+    let error = calibrate(&uneven(0.99), SIZE).unwrap_err().reason;
     assert!(
         matches!(error, CannotCalibrate::UnevenPrint { percent, .. } if (percent + 1.0).abs() < 0.15),
         "{error}"

@@ -114,6 +114,25 @@ impl CannotCalibrate {
     }
 }
 
+/// Why there is no calibrated camera, with what was left out before that was clear.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+#[error("{reason}")]
+pub struct Refusal {
+    /// Why.
+    pub reason: CannotCalibrate,
+    /// What was left out or noticed.
+    pub notes: Vec<Note>,
+}
+
+impl From<CannotCalibrate> for Refusal {
+    fn from(reason: CannotCalibrate) -> Refusal {
+        Refusal {
+            reason,
+            notes: Vec::new(),
+        }
+    }
+}
+
 /// Something that was left out or noticed while the rest went on.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum Note {

@@ -26,7 +26,7 @@ use advice::{Advice, Coverage};
 use bundle::{
     Bundle, BundleSolution, CardShape, CardView, Estimate, PlanePoint, SHAPE_VALUES, Unknown,
 };
-pub use error::{CannotCalibrate, Note};
+pub use error::{CannotCalibrate, Note, Refusal};
 use nalgebra::{Matrix2, SMatrix};
 
 /// Fewest photos a lens is calibrated from.
@@ -183,24 +183,30 @@ impl Calibration {
     pub fn trusted(&self) -> bool {
         self.flat_px <= TRUSTED_PX
     }
-
-    /// Relative standard uncertainty of the focal length.
-    pub fn focal_relative_u(&self) -> f64 {
-        self.covariance[(0, 0)].sqrt() / self.camera.focal_px
-    }
 }
 
 /// Calibrates the camera that took all these photos.
 ///
 /// # Errors
 ///
-/// [`CannotCalibrate`] with what is missing and what to do.
-pub fn calibrate(
+/// [`Refusal`] with what is missing, and what was left out on the way.
+pub fn calibrate(photos: &[CalibrationPhoto], size_px: (u32, u32)) -> Result<Calibration, Refusal> {
+    let mut notes = Vec::new();
+    match attempt(photos, size_px, &mut notes) {
+        Ok(calibration) => Ok(Calibration {
+            notes,
+            ..calibration
+        }),
+        Err(reason) => Err(Refusal { reason, notes }),
+    }
+}
+
+fn attempt(
     photos: &[CalibrationPhoto],
     size_px: (u32, u32),
+    notes: &mut Vec<Note>,
 ) -> Result<Calibration, CannotCalibrate> {
-    let mut notes = Vec::new();
-    let mut work = Work::new(photos, &mut notes);
+    let mut work = Work::new(photos, notes);
     work.enough()?;
     let guess = work.guess(size_px)?;
     work.directions(&guess.poses)?;
@@ -228,11 +234,11 @@ pub fn calibrate(
     if off_px > MISFIT * f64::from(size_px.0).hypot(f64::from(size_px.1)) {
         return Err(CannotCalibrate::Misfit { off_px });
     }
-    work.drop_corners(&fitted, photos, &mut notes);
+    work.drop_corners(&fitted, photos, notes);
+    let start = work.without_bare_views(fitted.solution.estimate, photos, notes);
     work.enough()?;
-    let start = fitted.solution.estimate;
     let fitted = work.solve(base, start.clone(), Loss::Squared, BEND_PRIOR_MM)?;
-    let y_to_x = work.judge_prints(&fitted, &mut notes)?;
+    let y_to_x = work.judge_prints(&fitted, notes)?;
 
     // Who is in is settled; which terms the corners ask for is judged on the same corners.
     let fits: Vec<Fitted> = TERMS
@@ -287,7 +293,7 @@ pub fn calibrate(
             .iter()
             .map(|i| photos[*i].name.clone())
             .collect(),
-        notes,
+        notes: Vec::new(),
         y_to_x,
         flat_px: K_95 * bends.iter().map(|b| b.1).fold(0.0, f64::max),
         advice: advice::advice(&coverage, &bends),
@@ -543,13 +549,39 @@ impl Work {
     /// Takes a photo out; the estimate of the rest.
     fn without_photo(&mut self, photo: usize, estimate: &Estimate) -> Estimate {
         let keep: Vec<bool> = self.owners.iter().map(|o| *o != photo).collect();
-        let mut left = estimate.clone();
-        let mut i = keep.iter();
-        left.poses.retain(|_| *i.next().unwrap_or(&true));
-        let mut i = keep.iter();
-        self.views.retain(|_| *i.next().unwrap_or(&true));
-        self.owners.retain(|o| *o != photo);
-        left
+        self.retain(&keep, estimate.clone())
+    }
+
+    /// Takes views out of which too few corners are left; the estimate of the rest.
+    fn without_bare_views(
+        &mut self,
+        estimate: Estimate,
+        photos: &[CalibrationPhoto],
+        notes: &mut Vec<Note>,
+    ) -> Estimate {
+        let enough = |v: &CardView| v.points.len() >= FEWEST_CORNERS;
+        let keep: Vec<bool> = self.views.iter().map(enough).collect();
+        for (view, owner) in self.views.iter().zip(&self.owners) {
+            if !enough(view) {
+                notes.push(Note::FewCorners {
+                    name: photos[*owner].name.clone(),
+                    card: self.cards[view.card],
+                    found: view.points.len(),
+                });
+            }
+        }
+        self.retain(&keep, estimate)
+    }
+
+    fn retain(&mut self, keep: &[bool], mut estimate: Estimate) -> Estimate {
+        fn kept<T>(values: &mut Vec<T>, keep: &[bool]) {
+            let mut keep = keep.iter();
+            values.retain(|_| keep.next().is_some_and(|k| *k));
+        }
+        kept(&mut estimate.poses, keep);
+        kept(&mut self.views, keep);
+        kept(&mut self.owners, keep);
+        estimate
     }
 
     fn drop_corners(

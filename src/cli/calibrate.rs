@@ -3,7 +3,7 @@
 use super::{Outcome, complain, hint, say, spinner};
 use crate::calibrate::profile::{self, CameraKey, Profile};
 use crate::calibrate::{
-    Calibration, CalibrationPhoto, CannotCalibrate, Note, TRUSTED_PX, calibrate, picture, set,
+    Calibration, CalibrationPhoto, Note, Refusal, TRUSTED_PX, calibrate, picture, set,
 };
 use crate::card::{CardWarning, DetectOptions, find_cards};
 use crate::photo;
@@ -182,16 +182,17 @@ fn from_photos(
         }
     }
     let outcome = settle(&looked, &mut notes);
+    notes.extend(match &outcome {
+        Ok((_, calibration)) => calibration.notes.clone(),
+        Err(refusal) => refusal.notes.clone(),
+    });
     for note in &notes {
         hint(&note.to_string());
     }
     let (key, calibration) = match outcome {
         Ok(outcome) => outcome,
-        Err(error) => bail!("{error}\n  try: {}", error.remedy()),
+        Err(refusal) => bail!("{refusal}\n  try: {}", refusal.reason.remedy()),
     };
-    for note in &calibration.notes {
-        hint(&note.to_string());
-    }
     if let Some(pictures) = &arguments.pictures {
         write_pictures(pictures, &calibration)?;
     }
@@ -241,10 +242,7 @@ fn finished(unreadable: usize) -> Outcome {
 }
 
 /// One camera's photos, calibrated.
-fn settle(
-    looked: &[Looked],
-    notes: &mut Vec<Note>,
-) -> Result<(CameraKey, Calibration), CannotCalibrate> {
+fn settle(looked: &[Looked], notes: &mut Vec<Note>) -> Result<(CameraKey, Calibration), Refusal> {
     notes.extend(looked.iter().flat_map(|p| p.notes.iter().cloned()));
     let keys: Vec<(String, CameraKey)> = looked
         .iter()
