@@ -593,3 +593,157 @@ pub fn stored_cards(
     }
     cards
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn key() -> CameraKey {
+        CameraKey {
+            make: Some("Practice".to_owned()),
+            model: Some("Camera 1".to_owned()),
+            focal_length_mm: Some(5.89),
+            focal_length_35mm: Some(26.0),
+            size_px: (4000, 3000),
+        }
+    }
+
+    fn made(name: &str, day: i8) -> Profile {
+        let mut covariance = [[0.0; 9]; 9];
+        for (i, u) in [2.0, 2.0, 1.0, 3.0, 1e-3].into_iter().enumerate() {
+            covariance[i][i] = u * u;
+        }
+        Profile {
+            format: FORMAT.to_owned(),
+            name: name.to_owned(),
+            camera: key(),
+            quality: Quality {
+                made: jiff::civil::date(2024, 5, day),
+                photos: 12,
+                corners: 240,
+                residual_px: 0.1,
+                flat_px: 0.2,
+            },
+            lens: LensValues {
+                fx_px: 3000.0,
+                fy_px: 3003.0,
+                cx_px: 2020.0,
+                cy_px: 1480.0,
+                k1: -0.1,
+                k2: 0.02,
+                k3: 0.0,
+                p1: 0.001,
+                p2: -0.002,
+                covariance,
+            },
+        }
+    }
+
+    #[test]
+    fn zoom_another_lens_another_size_and_another_camera_are_told_apart() {
+        let profiles = [made("phone", 17)];
+        assert_eq!(pick(&profiles, &key()), Picked::Fits(&profiles[0]));
+        let near = |photo: CameraKey, says: &str| match pick(&profiles, &photo) {
+            Picked::Near(_, why) => assert!(why.contains(says), "{why}"),
+            other => panic!("{other:?}"),
+        };
+        let lens = CameraKey {
+            focal_length_mm: Some(2.2),
+            focal_length_35mm: Some(13.0),
+            ..key()
+        };
+        near(lens, "another lens or zoom (2.20 mm");
+        let zoom = CameraKey {
+            focal_length_35mm: Some(52.0),
+            ..key()
+        };
+        near(zoom, "zoomed (52.00 mm");
+        let crop = CameraKey {
+            size_px: (3000, 3000),
+            ..key()
+        };
+        near(crop, "3000 × 3000 pixels instead of 4000 × 3000");
+        let silent_about_lens = CameraKey {
+            focal_length_mm: None,
+            ..key()
+        };
+        near(silent_about_lens, "no focal length instead of 5.89 mm");
+        let other = CameraKey {
+            model: Some("Camera 2".to_owned()),
+            ..key()
+        };
+        assert_eq!(pick(&profiles, &other), Picked::None);
+        assert_eq!(pick(&profiles, &CameraKey::default()), Picked::None);
+        // A photo turned by 90 degrees is stored the same way.
+        let facts = CaptureFacts {
+            make: key().make,
+            model: key().model,
+            focal_length_mm: Some(5.89),
+            focal_length_35mm: Some(26.0),
+            taken: None,
+            orientation: 6,
+        };
+        let turned = CameraKey::of_photo(&facts, (3000, 4000));
+        assert_eq!(pick(&profiles, &turned), Picked::Fits(&profiles[0]));
+    }
+
+    #[test]
+    fn of_two_profiles_for_one_camera_the_newest_is_picked() {
+        let profiles = [made("a", 3), made("b", 17), made("c", 9)];
+        assert_eq!(pick(&profiles, &key()), Picked::Fits(&profiles[1]));
+    }
+
+    #[test]
+    fn prior_turns_with_the_photo_and_is_never_tighter_than_focusing_allows() {
+        let profile = made("phone", 17);
+        let level = profile.prior(1, (4000, 3000));
+        assert_eq!(level.camera, profile.stored_camera());
+        assert!(level.focal_relative_u > FOCUS_U && level.centre_u_px > 3.0);
+        // Only k1 is uncertain, so the bend is k1 at one standard uncertainty.
+        let [k1, k2, k3] = level.bend;
+        assert!(
+            (k1.abs() - 1e-3).abs() < 1e-12 && k2 == 0.0 && k3 == 0.0,
+            "{:?}",
+            level.bend
+        );
+        // Orientation 6: shown turned by 90 degrees clockwise, so stored y runs from right to left.
+        let turned = profile.prior(6, (3000, 4000));
+        assert_eq!(
+            turned.camera.centre_px,
+            Point2::new(3000.0 - 1480.0, 2020.0)
+        );
+        assert!((turned.camera.focal_px - 3003.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn profile_survives_the_way_to_the_file_and_back() {
+        let folder = tempfile::tempdir().unwrap();
+        let profile = made("My Phone", 17);
+        let path = save(folder.path(), &profile).unwrap();
+        assert_eq!(path.file_name().unwrap(), "my-phone.toml");
+        assert_eq!(read(&path).unwrap(), profile);
+        // Another name for the same file is not let in.
+        let error = save(folder.path(), &made("my/phone", 17)).unwrap_err();
+        assert!(matches!(error, ProfileError::Taken { .. }), "{error}");
+        assert!(matches!(
+            save(folder.path(), &made("../", 1)),
+            Err(ProfileError::BadName { .. })
+        ));
+        let broken = profile.to_toml().replace("fx_px = 3000.0", "fx_px = nan");
+        std::fs::write(&path, broken).unwrap();
+        let error = read(&path).unwrap_err();
+        assert!(
+            error.to_string().contains("a number that cannot be"),
+            "{error}"
+        );
+    }
+
+    #[test]
+    fn a_camera_keeps_its_name_and_another_one_gets_a_free_one() {
+        assert_eq!(free_name(&key(), &[]), "Practice Camera 1");
+        assert_eq!(free_name(&key(), &[made("Old", 1)]), "Old");
+        let mut wide = made("Practice Camera 1", 1);
+        wide.camera.focal_length_mm = Some(2.2);
+        assert_eq!(free_name(&key(), &[wide]), "Practice Camera 1 5.9 mm");
+    }
+}
