@@ -1,5 +1,6 @@
 //! From photos of a row to its record: cards, plane, rows, numbers, verdict.
 
+use crate::calibrate::profile::Profile;
 use crate::card::CardInPhoto;
 use crate::card::geometry::CardId;
 use crate::card::{CardError, CardWarning, DetectOptions, FoundCards, find_cards};
@@ -9,7 +10,7 @@ use crate::geometry::Point2;
 use crate::photo::Photo;
 use crate::plan::Plan;
 use crate::plane::camera::PreparedView;
-use crate::plane::joint::Priors;
+use crate::plane::joint::{CameraPrior, Priors};
 use crate::plane::start::camera_prior;
 use crate::record::{
     At, GapRecord, PhotoRecord, Record, RowRecord, SCHEMA, SpacingRecord, Stretch, XOrigin,
@@ -31,6 +32,8 @@ pub struct Known {
     pub fingerprints: Vec<(u32, Fingerprint)>,
     /// Newest row in the journal.
     pub newest: Option<u32>,
+    /// Calibrated camera of each photo, in their order; `None`, or nothing, where none is known.
+    pub cameras: Vec<Option<Profile>>,
 }
 
 /// A finished check.
@@ -135,13 +138,28 @@ pub fn check(
             .get(i)
             .map_or_else(String::new, |p| p.path.display().to_string())
     };
+    let profile = |i: usize| known.cameras.get(i).and_then(Option::as_ref);
+    let cameras: Vec<CameraPrior> = photos
+        .iter()
+        .enumerate()
+        .map(|(i, photo)| {
+            let (w, h) = photo.luma.dimensions();
+            profile(i).map_or_else(
+                || camera_prior(&photo.facts, w, h),
+                |profile| profile.prior(photo.facts.orientation, (w, h)),
+            )
+        })
+        .collect();
     let found: Vec<FoundCards> = photos
         .par_iter()
         .enumerate()
         .map(|(i, photo)| {
-            let camera = camera_prior(&photo.facts, photo.luma.width(), photo.luma.height());
             let options = DetectOptions {
-                focal_px: photo.facts.focal_length_35mm.map(|_| camera.focal_px),
+                focal_px: photo
+                    .facts
+                    .focal_length_35mm
+                    .map(|_| cameras[i].camera.focal_px),
+                camera: profile(i).map(|_| cameras[i].camera),
                 ..DetectOptions::default()
             };
             find_cards(&photo.luma, &options).map_err(|error| CheckError::Cards {
@@ -154,10 +172,11 @@ pub fn check(
     let views: Vec<PhotoView> = photos
         .iter()
         .zip(&cards)
-        .map(|(photo, cards)| PhotoView {
+        .zip(&cameras)
+        .map(|((photo, cards), camera)| PhotoView {
             luma: &photo.luma,
             cards,
-            camera: camera_prior(&photo.facts, photo.luma.width(), photo.luma.height()),
+            camera: *camera,
         })
         .collect();
     let job = Job {

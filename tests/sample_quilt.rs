@@ -61,6 +61,7 @@ fn six_rows_are_numbered_measured_and_kept() {
                 .filter_map(|c| Some((c.row, c.fingerprint.clone()?)))
                 .collect(),
             newest: checks.last().map(|c| c.row),
+            ..Known::default()
         };
         let checked = check(&photos, &plan, &design, &known, None).unwrap();
         let kept = [KeptPhoto {

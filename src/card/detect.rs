@@ -8,11 +8,12 @@ use super::error::{CardError, CardWarning};
 use super::flatness::{Flatness, check_flatness};
 use super::gather::gather;
 use super::geometry::CardId;
-use super::locate::{Located, locate, median, usable};
+use super::locate::{FINE_PIXELS, Located, locate, median, usable};
 use super::nothing::nothing_found;
 use super::refine::linear_light;
 use super::tags::{ReadOptions, SeenTag, Shrunk, read_tags};
-use super::{CardInPhoto, CornerKind};
+use super::{CardInPhoto, CornerInPhoto, CornerKind};
+use crate::geometry::camera::Camera;
 use image::GrayImage;
 
 /// Longest side of the shrunk photo, px, least contrast looked at, grey levels, and bits of a code that
@@ -37,6 +38,15 @@ pub struct DetectOptions {
     pub threads: u8,
     /// Focal length, px, when known; used only to tell a bent card from lens distortion.
     pub focal_px: Option<f64>,
+    /// The camera, when its lens is calibrated; used for the same.
+    pub camera: Option<Camera>,
+    /// Whether to leave out corners that do not lie as on a flat card seen through an ordinary lens, and to
+    /// judge flatness. Off when it is the lens that is asked for: the corners farthest out say most about
+    /// it. Default on.
+    pub judge: bool,
+    /// Pixels of a patch that are looked at, about. More take longer and average more noise away. Default
+    /// 4000.
+    pub patch_pixels: f64,
 }
 
 impl Default for DetectOptions {
@@ -44,6 +54,9 @@ impl Default for DetectOptions {
         DetectOptions {
             threads: 2,
             focal_px: None,
+            camera: None,
+            judge: true,
+            patch_pixels: FINE_PIXELS,
         }
     }
 }
@@ -89,7 +102,7 @@ pub fn find_cards(luma: &GrayImage, options: &DetectOptions) -> Result<FoundCard
     let mut located = Vec::new();
     let mut failures = Vec::new();
     for group in &groups {
-        match locate(luma, &light, group) {
+        match locate(luma, &light, group, options.patch_pixels) {
             Ok(Some(card)) => located.push(card),
             Ok(None) => {}
             Err(failure) => failures.push(failure),
@@ -156,6 +169,26 @@ fn enough(tags: &[SeenTag], factor: u32) -> bool {
     ours.count() >= 3 && smallest >= SURE_SIDE_PX * f64::from(factor)
 }
 
+/// Corners as a lens without distortion would show them.
+fn straightened(corners: &[CornerInPhoto], camera: Option<&Camera>) -> Vec<CornerInPhoto> {
+    let Some(camera) = camera else {
+        return corners.to_vec();
+    };
+    let pinhole = Camera::new(
+        camera.focal_px,
+        camera.centre_px,
+        crate::geometry::camera::Distortion::default(),
+    );
+    let straight = |c: &CornerInPhoto| {
+        let at = pinhole.project(&camera.ray(c.in_photo_px));
+        CornerInPhoto {
+            in_photo_px: at.unwrap_or(c.in_photo_px),
+            ..c.clone()
+        }
+    };
+    corners.iter().map(straight).collect()
+}
+
 /// Holds the corners of each card against one another, takes wrong ones out, and judges flatness.
 fn drop_outliers_and_judge(
     located: &mut Vec<Located>,
@@ -165,12 +198,22 @@ fn drop_outliers_and_judge(
 ) -> Vec<CardWarning> {
     let size = luma.dimensions();
     let focal = options
-        .focal_px
+        .camera
+        .map(|c| c.focal_px)
+        .or(options.focal_px)
         .unwrap_or(FOCAL_PER_DIAGONAL * f64::from(size.0).hypot(f64::from(size.1)));
     let judge = |located: &[Located]| -> Vec<Option<Flatness>> {
+        if !options.judge {
+            return vec![None; located.len()];
+        }
+        let straight: Vec<Vec<CornerInPhoto>> = located
+            .iter()
+            .map(|l| straightened(&l.card.corners, options.camera.as_ref()))
+            .collect();
         let cards: Vec<_> = located
             .iter()
-            .map(|l| (l.card.card, &l.card.corners[..]))
+            .zip(&straight)
+            .map(|(l, corners)| (l.card.card, &corners[..]))
             .collect();
         check_flatness(&cards, size, focal)
     };

@@ -12,10 +12,11 @@ use rayon::prelude::*;
 
 /// Blur, as a share of a tag's cell, from which a card is not used: its patches melt into grey.
 const MOST_BLUR_CELLS: f64 = 0.55;
-/// Pixels of a patch looked at, for a first and for the final place; more cost time and change less than
-/// a hundredth of a pixel.
+/// Pixels of a patch looked at for a first place.
 const ROUGH_PIXELS: f64 = 300.0;
-const FINE_PIXELS: f64 = 4000.0;
+/// Pixels of a patch looked at for the final place; more cost time and change less than a hundredth of a
+/// pixel.
+pub const FINE_PIXELS: f64 = 4000.0;
 /// Patches below which tag corners are taken in as well.
 const FEW_PATCHES: usize = 6;
 
@@ -37,6 +38,7 @@ pub fn locate(
     luma: &GrayImage,
     light: &[f64; 256],
     group: &TagGroup,
+    patch_pixels: f64,
 ) -> Result<Option<Located>, CardError> {
     let card = group.card;
     let nodes = card.patches_mm();
@@ -61,7 +63,7 @@ pub fn locate(
             } else {
                 group.around(*node)?
             };
-            refine_patch(luma, light, &around, *node, blur, FINE_PIXELS)
+            refine_patch(luma, light, &around, *node, blur, patch_pixels)
         })
         .collect();
     keep_alike(&mut fits);

@@ -1,5 +1,6 @@
 //! The command line: arguments in, words out, an exit code.
 
+mod calibrate;
 mod card;
 mod log;
 mod plan;
@@ -70,6 +71,7 @@ enum ColourChoice {
 #[derive(Subcommand)]
 enum Command {
     Card(card::CardArguments),
+    Calibrate(calibrate::CalibrateArguments),
     Plan(plan::PlanArguments),
     Snap(snap::SnapArguments),
     Log(log::LogArguments),
@@ -93,6 +95,7 @@ pub fn run() -> ExitCode {
     let style = style(arguments.color);
     let result = match arguments.command {
         Command::Card(a) => card::run(&a),
+        Command::Calibrate(a) => calibrate::run(&a),
         Command::Plan(a) => plan::run(&a, style),
         Command::Snap(a) => snap::run(&a, style),
         Command::Log(a) => log::run(&a, style),

@@ -1,6 +1,7 @@
 //! `rowsight snap`
 
 use super::{Outcome, complain, hint, say, spinner};
+use crate::calibrate::profile::{self, CameraKey, Picked, Profile};
 use crate::check::{Check, Known, check};
 use crate::journal::{Journal, KeptPhoto, NewCheck, SavedCheck, gaps_of};
 use crate::photo::{self, Photo};
@@ -9,7 +10,7 @@ use crate::plan::file::{to_toml, write_whole};
 use crate::record::Action;
 use crate::report::overlay::{Overlay, draw};
 use crate::report::{Style, json, terminal};
-use anyhow::Context;
+use anyhow::{Context, bail};
 use clap::Args;
 use image::ImageEncoder;
 use image::codecs::jpeg::JpegEncoder;
@@ -41,6 +42,9 @@ pub struct SnapArguments {
     /// Draw no overlay
     #[arg(long)]
     no_overlay: bool,
+    /// Camera profile for photos that do not say what took them
+    #[arg(long, value_name = "NAME")]
+    camera: Option<String>,
 }
 
 /// What the journal knows. A check that asked for a retake settles nothing: neither its numbers nor which
@@ -58,7 +62,60 @@ fn known(checks: &[SavedCheck]) -> Known {
             .filter_map(|c| Some((c.row, c.fingerprint.clone()?)))
             .collect(),
         newest: settled.last().map(|c| c.row),
+        cameras: Vec::new(),
     }
+}
+
+/// The camera profile of each photo; says which photo goes without one although its camera has one.
+fn cameras(photos: &[Photo], named: Option<&str>) -> anyhow::Result<Vec<Option<Profile>>> {
+    let profiles = match super::calibrate::profiles() {
+        Ok((_, profiles)) => profiles,
+        // Without a data folder, or one that cannot be read, there is no profile; that is only wrong when
+        // one is asked for.
+        Err(error) if named.is_some() => return Err(error.into()),
+        Err(error) => {
+            complain(&error.to_string());
+            Vec::new()
+        }
+    };
+    let named = named
+        .map(|name| profile::named(&profiles, name))
+        .transpose()?;
+    photos
+        .iter()
+        .map(|photo| {
+            let path = photo.path.display();
+            let key = CameraKey::of_photo(&photo.facts, photo.luma.dimensions());
+            if let Some(named) = named {
+                let why = if key.says_something() {
+                    named.camera.difference(&key)
+                } else {
+                    named.camera.size_difference(&key)
+                };
+                if let Some(why) = why {
+                    bail!(
+                        "{path}: the camera profile `{}` does not fit: {why}; leave --camera out, or calibrate this camera",
+                        named.name
+                    );
+                }
+                return Ok(Some(named.clone()));
+            }
+            Ok(match profile::pick(&profiles, &key) {
+                Picked::Fits(profile) => {
+                    hint(&format!("{path}: lens as calibrated, profile `{}`.", profile.name));
+                    Some(profile.clone())
+                }
+                Picked::Near(near, why) => {
+                    hint(&format!(
+                        "{path}: the camera profile `{}` is not used: {why}. Measured without one; `rowsight calibrate` makes one for this lens.",
+                        near.name
+                    ));
+                    None
+                }
+                Picked::None => None,
+            })
+        })
+        .collect()
 }
 
 pub fn run(arguments: &SnapArguments, style: Style) -> anyhow::Result<Outcome> {
@@ -95,10 +152,18 @@ pub fn run(arguments: &SnapArguments, style: Style) -> anyhow::Result<Outcome> {
         .map(Journal::current)
         .transpose()?
         .unwrap_or_default();
+    let picked = progress.suspend(|| cameras(&good, arguments.camera.as_deref()));
+    if picked.is_err() {
+        progress.finish_and_clear();
+    }
+    let known = Known {
+        cameras: picked?,
+        ..known(&checks)
+    };
     // Colour is only needed for the picture; it is decoded while the row is measured.
     let draws = !arguments.no_overlay && !arguments.look;
     let (checked, colours) = rayon::join(
-        || check(&good, &plan, &design, &known(&checks), arguments.row),
+        || check(&good, &plan, &design, &known, arguments.row),
         || draws.then(|| good.iter().map(Photo::colour).collect::<Vec<_>>()),
     );
     progress.finish_and_clear();

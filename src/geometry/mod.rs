@@ -3,6 +3,7 @@
 //! Frames: x right, y down, `f64`. In a photo the pixel (0, 0) has its centre at (0.5, 0.5).
 //! Transforms read target-from-source: `quilt_from_photo`.
 
+pub mod camera;
 pub mod homography;
 
 /// A point; its frame and unit are in the variable's name.

@@ -1,18 +1,8 @@
-//! Pinhole camera with radial distortion, its pose, and the gently sagging quilt.
+//! Where a camera stands, and the gently sagging quilt before it.
 
+pub use crate::geometry::camera::{CAMERA_VALUES, Camera, Distortion};
 use crate::geometry::{Point2, Vector2};
 use nalgebra::{Rotation3, Vector3};
-
-/// Pinhole camera with one radial term (Brown–Conrady): x_d = x·(1 + k1·r²), px = f·x_d + c.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Camera {
-    /// Focal length, px.
-    pub focal_px: f64,
-    /// Principal point, px; pixel (0, 0) has its centre at (0.5, 0.5).
-    pub centre_px: Point2,
-    /// First radial distortion coefficient, of normalised image coordinates.
-    pub k1: f64,
-}
 
 /// Where the quilt frame stands in the camera frame: camera = R·quilt + t.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -98,40 +88,6 @@ impl CardPose {
     }
 }
 
-impl Camera {
-    /// Photo position of a point in the camera frame, px; `None` behind the camera or where the
-    /// radial term folds the picture over.
-    pub fn project(&self, p: &Vector3<f64>) -> Option<Point2> {
-        if p.z <= 1.0 {
-            return None;
-        }
-        let (x, y) = (p.x / p.z, p.y / p.z);
-        let r2 = x * x + y * y;
-        if 1.0 + 3.0 * self.k1 * r2 <= 0.1 {
-            return None;
-        }
-        let d = self.focal_px * (1.0 + self.k1 * r2);
-        Some(Point2::new(
-            self.centre_px.x + d * x,
-            self.centre_px.y + d * y,
-        ))
-    }
-
-    /// Ray (x, y, 1) in the camera frame of a photo position, by fixed-point iteration.
-    pub fn ray(&self, px: Point2) -> Vector3<f64> {
-        let (xd, yd) = (
-            (px.x - self.centre_px.x) / self.focal_px,
-            (px.y - self.centre_px.y) / self.focal_px,
-        );
-        let (mut x, mut y) = (xd, yd);
-        for _ in 0..12 {
-            let scale = 1.0 + self.k1 * (x * x + y * y);
-            (x, y) = (xd / scale, yd / scale);
-        }
-        Vector3::new(x, y, 1.0)
-    }
-}
-
 impl Pose {
     /// The rotation as a matrix.
     pub fn matrix(&self) -> Rotation3<f64> {
@@ -210,11 +166,7 @@ mod tests {
 
     fn view() -> PreparedView {
         View {
-            camera: Camera {
-                focal_px: 3000.0,
-                centre_px: Point2::new(2010.0, 1490.0),
-                k1: -0.05,
-            },
+            camera: Camera::new(3000.0, Point2::new(2010.0, 1490.0), Distortion::k1(-0.05)),
             pose: Pose {
                 rotation: Vector3::new(0.5, -0.1, 0.05),
                 translation: Vector3::new(-100.0, 50.0, 1300.0),

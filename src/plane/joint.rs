@@ -32,16 +32,43 @@ impl Prior {
 /// What is known of a camera before the photo is looked at.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct CameraPrior {
-    /// Focal length, px; its uncertainty is relative (`u` of ln f).
-    pub focal_px: f64,
-    /// Relative standard uncertainty of the focal length.
+    /// What it is expected to be. Focal length and principal point are solved within their
+    /// uncertainties, and the radial terms along `bend`; the rest is taken as it is.
+    pub camera: Camera,
+    /// Relative standard uncertainty of the focal length (`u` of ln f).
     pub focal_relative_u: f64,
-    /// Principal point, px.
-    pub centre_px: Point2,
-    /// Its standard uncertainty along each axis, px.
+    /// Standard uncertainty of the principal point along each axis, px.
     pub centre_u_px: f64,
-    /// Radial term.
-    pub k1: Prior,
+    /// Change of k1, k2, k3 at one standard uncertainty, in the direction that is known least.
+    pub bend: [f64; 3],
+}
+
+impl CameraPrior {
+    /// The unknowns of a camera: ln f, c_x, c_y, and how many standard uncertainties its radial terms
+    /// stand from the expected ones.
+    fn to_parameters(self, camera: &Camera) -> [f64; PER_CAMERA] {
+        let (known, now) = (self.camera.distortion.radial, camera.distortion.radial);
+        let length2: f64 = self.bend.iter().map(|b| b * b).sum();
+        let along: f64 = (0..3).map(|i| (now[i] - known[i]) * self.bend[i]).sum();
+        [
+            camera.focal_px.ln(),
+            camera.centre_px.x,
+            camera.centre_px.y,
+            if length2 > 0.0 { along / length2 } else { 0.0 },
+        ]
+    }
+
+    fn camera_at(&self, p: &[f64]) -> Camera {
+        let mut camera = Camera {
+            focal_px: p[0].exp(),
+            centre_px: Point2::new(p[1], p[2]),
+            ..self.camera
+        };
+        for (k, b) in camera.distortion.radial.iter_mut().zip(self.bend) {
+            *k += p[3] * b;
+        }
+        camera
+    }
 }
 
 /// What is known of cards, quilt and design before the photo is looked at.
@@ -227,15 +254,15 @@ impl State {
             + PER_ROW * row
     }
 
-    fn to_parameters(&self) -> Vec<f64> {
+    fn to_parameters(&self, priors: &[CameraPrior]) -> Vec<f64> {
         let mut p = vec![
             self.surface.sag_s,
             self.surface.sag_x,
             self.stretch.x,
             self.stretch.y,
         ];
-        for c in &self.cameras {
-            p.extend([c.focal_px.ln(), c.centre_px.x, c.centre_px.y, c.k1]);
+        for (prior, camera) in priors.iter().zip(&self.cameras) {
+            p.extend(prior.to_parameters(camera));
         }
         for pose in &self.poses {
             p.extend(pose.rotation.iter().chain(pose.translation.iter()));
@@ -249,7 +276,7 @@ impl State {
         p
     }
 
-    fn from_parameters(p: &[f64], shape: &State) -> State {
+    fn from_parameters(p: &[f64], shape: &State, priors: &[CameraPrior]) -> State {
         let mut rest = &p[GLOBALS..];
         let mut take = |n: usize| {
             let (head, tail) = rest.split_at(n);
@@ -262,10 +289,9 @@ impl State {
                 sag_x: p[1],
             },
             stretch: Stretch { x: p[2], y: p[3] },
-            cameras: shape
-                .cameras
+            cameras: priors
                 .iter()
-                .map(|_| camera(take(PER_CAMERA)))
+                .map(|prior| prior.camera_at(take(PER_CAMERA)))
                 .collect(),
             poses: shape.poses.iter().map(|_| pose(take(PER_PHOTO))).collect(),
             cards: shape.cards.iter().map(|_| card(take(PER_CARD))).collect(),
@@ -274,13 +300,6 @@ impl State {
     }
 }
 
-fn camera(p: &[f64]) -> Camera {
-    Camera {
-        focal_px: p[0].exp(),
-        centre_px: Point2::new(p[1], p[2]),
-        k1: p[3],
-    }
-}
 fn pose(p: &[f64]) -> Pose {
     Pose {
         rotation: Vector3::new(p[0], p[1], p[2]),
@@ -361,9 +380,9 @@ impl Joint {
     }
 
     fn solve_with(&self, options: &Options) -> Result<Solved, SolveError> {
-        let solution: Solution = minimise(self, &self.start.to_parameters(), options)?;
+        let solution: Solution = minimise(self, &self.start.to_parameters(&self.cameras), options)?;
         Ok(Solved {
-            state: State::from_parameters(&solution.parameters, &self.start),
+            state: State::from_parameters(&solution.parameters, &self.start, &self.cameras),
             covariance: solution.covariance,
             iterations: solution.iterations,
         })
@@ -383,7 +402,7 @@ impl Joint {
     /// curvature of the projection, large against rounding.
     fn derivative_step(&self, index: usize) -> f64 {
         const GLOBAL: [f64; GLOBALS] = [1e-8, 1e-9, 1e-6, 1e-6];
-        const CAMERA: [f64; PER_CAMERA] = [1e-6, 1e-2, 1e-2, 1e-5];
+        const CAMERA: [f64; PER_CAMERA] = [1e-6, 1e-2, 1e-2, 2.5e-4];
         const PHOTO: [f64; PER_PHOTO] = [1e-6, 1e-6, 1e-6, 1e-3, 1e-3, 1e-3];
         const CARD: [f64; PER_CARD] = [1e-3, 1e-3, 1e-6, 1e-3, 1e-6, 1e-6];
         const ROW: [f64; PER_ROW] = [1e-3, 1e-6, 1e-9, 1e-3];
@@ -407,7 +426,7 @@ impl Joint {
             let camera_p: [f64; PER_CAMERA] = std::array::from_fn(|i| value(c + i));
             let pose_p: [f64; PER_PHOTO] = std::array::from_fn(|i| value(q + i));
             View {
-                camera: camera(&camera_p),
+                camera: self.cameras[camera_index].camera_at(&camera_p),
                 pose: pose(&pose_p),
                 surface: Surface {
                     sag_s: value(0),
@@ -530,13 +549,11 @@ impl Joint {
         prior(1, self.priors.sag_x);
         for (i, camera) in self.cameras.iter().enumerate() {
             let at = self.camera_at(i);
-            prior(
-                at,
-                Prior::new(camera.focal_px.ln(), camera.focal_relative_u),
-            );
-            prior(at + 1, Prior::new(camera.centre_px.x, camera.centre_u_px));
-            prior(at + 2, Prior::new(camera.centre_px.y, camera.centre_u_px));
-            prior(at + 3, camera.k1);
+            let [ln_f, x, y, bend] = camera.to_parameters(&camera.camera);
+            prior(at, Prior::new(ln_f, camera.focal_relative_u));
+            prior(at + 1, Prior::new(x, camera.centre_u_px));
+            prior(at + 2, Prior::new(y, camera.centre_u_px));
+            prior(at + 3, Prior::new(bend, 1.0));
         }
         for (i, pose) in self.start.cards.iter().enumerate() {
             let at = self.card_at(i);

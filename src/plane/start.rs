@@ -1,9 +1,7 @@
 //! First guess of cameras, poses and card places, from the cards alone.
 
-use super::camera::{Camera, CardPose, Pose, Surface, View};
-use super::joint::{
-    CameraPrior, CornerObservation, PhotoObservations, Prior, Priors, State, Stretch,
-};
+use super::camera::{Camera, CardPose, Distortion, Pose, Surface, View};
+use super::joint::{CameraPrior, CornerObservation, PhotoObservations, Priors, State, Stretch};
 use crate::card::geometry::{CHECK_BAR_MM, CardId};
 use crate::card::{CardInPhoto, CornerInPhoto, CornerKind};
 use crate::geometry::{Point2, homography::Homography};
@@ -53,11 +51,14 @@ pub fn camera_prior(facts: &CaptureFacts, width_px: u32, height_px: u32) -> Came
         _ => (26.0, 0.2),
     };
     CameraPrior {
-        focal_px: film_mm / FILM_DIAGONAL_MM * w.hypot(h),
+        camera: Camera::new(
+            film_mm / FILM_DIAGONAL_MM * w.hypot(h),
+            Point2::new(w / 2.0, h / 2.0),
+            Distortion::default(),
+        ),
         focal_relative_u,
-        centre_px: Point2::new(w / 2.0, h / 2.0),
         centre_u_px: 0.006 * w.hypot(h),
-        k1: Prior::new(0.0, 0.04),
+        bend: [0.04, 0.0, 0.0],
     }
 }
 
@@ -113,17 +114,19 @@ fn observation(corner: &CornerInPhoto, scale: f64) -> CornerObservation {
 /// Z. Zhang, "A flexible new technique for camera calibration", IEEE TPAMI 22(11), 2000, section 3.1:
 /// [r1 r2 t] ~ K⁻¹H; the nearest rotation by singular values.
 pub fn pose_of_plane(photo_from_plane: &Matrix3<f64>, camera: &Camera) -> Option<Pose> {
-    let k_inverse = Matrix3::new(
-        1.0 / camera.focal_px,
+    let f_y = camera.focal_px * camera.aspect;
+    let k = Matrix3::new(
+        camera.focal_px,
+        camera.skew_px,
+        camera.centre_px.x,
         0.0,
-        -camera.centre_px.x / camera.focal_px,
-        0.0,
-        1.0 / camera.focal_px,
-        -camera.centre_px.y / camera.focal_px,
+        f_y,
+        camera.centre_px.y,
         0.0,
         0.0,
         1.0,
     );
+    let k_inverse = k.try_inverse()?;
     let mut m = k_inverse * photo_from_plane;
     let scale = (m.column(0).norm() * m.column(1).norm()).sqrt();
     if !(scale.is_finite() && scale > 0.0) {
@@ -175,14 +178,7 @@ pub fn from_cards(
             lines: Vec::new(),
         })
         .collect();
-    let camera_states: Vec<Camera> = cameras
-        .iter()
-        .map(|c| Camera {
-            focal_px: c.focal_px,
-            centre_px: c.centre_px,
-            k1: c.k1.mean,
-        })
-        .collect();
+    let camera_states: Vec<Camera> = cameras.iter().map(|c| c.camera).collect();
 
     if let Some(photo) = photos.iter().position(|p| p.cards.is_empty()) {
         return Err(StartError::NoCard { photo });
@@ -212,10 +208,11 @@ pub fn from_cards(
                             let p = place.in_space(c.on_card_mm, &Surface::default());
                             plane.push(Point2::new(p.x, p.y));
                             let ray = camera.ray(c.in_photo_px);
-                            px.push(Point2::new(
-                                camera.centre_px.x + camera.focal_px * ray.x,
-                                camera.centre_px.y + camera.focal_px * ray.y,
-                            ));
+                            let pinhole = Camera {
+                                distortion: Distortion::default(),
+                                ..*camera
+                            };
+                            px.extend(pinhole.project(&ray));
                         }
                     }
                 }
