@@ -28,5 +28,6 @@ pub use scene::{
     Around, Band, CameraHeld, CardChoice, CardOnQuilt, Colour, FABRIC_CLASSES, Fabric, FabricClass,
     Hand, Light, Object, Picture, Puff, Quilt, Rail, Range, Row, Scene, SceneRange, Thread, ground,
 };
+pub use seeded::{Seeded, derive};
 pub use trial::trial_design;
 pub use truth::{BaselineTruth, CardTruth, GapTruth, Place, RowTruth, SpacingTruth, Truth};

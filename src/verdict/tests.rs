@@ -24,6 +24,7 @@ fn plan() -> Plan {
             skew_mm_per_m: 3.0,
             bow_mm: 3.0,
         },
+        roll: Default::default(),
     }
 }
 

@@ -1,0 +1,453 @@
+//! Where the newest row lies and how the advance is biased, kept by a Kalman filter over the gaps.
+//!
+//! For each mode (see the [module](super)) with drift d, bias b, trim u, measured gap deviation y:
+//!
+//! ```text
+//! d' = d + b + u + w     w ~ N(0, σ²)     the advance error adds up
+//! y  = b + u + w + v     v ~ N(0, r²)     the gap is measured, not the drift itself
+//! ```
+//!
+//! The measurement shares w with the drift, so innovation and state are correlated:
+//! `S = Var b + σ² + r²`, `C = (Cov(d,b) + Var b + σ², Var b)`, gain `C/S` (R. E. Kalman, J. Basic
+//! Engineering 82, 1960, with correlated noise as in B. D. O. Anderson and J. B. Moore, Optimal
+//! Filtering, 1979, section 5.5). With σ known and r = 0 the bias gain is Grubbs' extended harmonic
+//! rule `1/(t + σ²/s²)`.
+
+use crate::gap::{self, RowPosition};
+use crate::plan::Plan;
+use crate::record::{AdvanceTrim, GapRecord};
+use crate::units::Uncertain;
+
+/// Left, centre, right.
+pub type Sides = [f64; 3];
+
+/// An advance as it was meant and as it was measured.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Advance {
+    /// The row it led to.
+    pub to_row: u32,
+    /// The gap's difference from the plan at left, centre, right, mm; `None` when nobody measured it.
+    pub deviation_mm: Option<Sides>,
+    /// Standard uncertainty of each mode of the measured gap, mm.
+    pub u_mm: Sides,
+    /// Trim that was advised for it, mm.
+    pub trim_mm: Sides,
+}
+
+/// What is believed of an advance before any row of this quilt was measured.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Prior {
+    /// Standard deviation of the bias of middle, lean and sag from quilt to quilt, mm.
+    pub bias_sd_mm: Sides,
+    /// Scatter of the advance of middle, lean and sag, mm.
+    pub scatter_mm: Sides,
+    /// How many advances this scatter is worth when the quilt's own are few.
+    pub scatter_weight: f64,
+}
+
+impl Default for Prior {
+    /// Middle: bias and scatter of 1 mm, lean and sag of 0.7 mm, worth 4 advances; common practice, no
+    /// source. A larger bias is followed more readily and costs more scatter when there is none.
+    fn default() -> Self {
+        Prior {
+            bias_sd_mm: [1.0, 0.7, 0.0],
+            scatter_mm: [1.0, 0.7, 0.5],
+            scatter_weight: 4.0,
+        }
+    }
+}
+
+/// One mode: drift and bias with their covariance.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Mode {
+    /// Drift of the newest row, mm.
+    pub drift_mm: f64,
+    /// Bias of one advance, mm.
+    pub bias_mm: f64,
+    /// Variance of the drift, mm².
+    pub drift_variance: f64,
+    /// Covariance of drift and bias, mm².
+    pub covariance: f64,
+    /// Variance of the bias, mm².
+    pub bias_variance: f64,
+    /// Scatter of one advance, mm.
+    pub scatter_mm: f64,
+}
+
+impl Mode {
+    /// At row 1, which is the datum.
+    pub fn at_row_1(bias_sd_mm: f64, scatter_mm: f64) -> Mode {
+        Mode {
+            bias_variance: bias_sd_mm * bias_sd_mm,
+            scatter_mm,
+            ..Mode::default()
+        }
+    }
+
+    /// After one more advance with this trim, unmeasured.
+    pub fn advanced(self, trim_mm: f64) -> Mode {
+        let scatter = self.scatter_mm * self.scatter_mm;
+        Mode {
+            drift_mm: self.drift_mm + self.bias_mm + trim_mm,
+            drift_variance: self.drift_variance
+                + 2.0 * self.covariance
+                + self.bias_variance
+                + scatter,
+            covariance: self.covariance + self.bias_variance,
+            ..self
+        }
+    }
+
+    /// After one more advance with this trim, its gap measured; and the log-likelihood of what was
+    /// measured.
+    pub fn measured(self, trim_mm: f64, deviation: Uncertain) -> (Mode, f64) {
+        let next = self.advanced(trim_mm);
+        let scatter = self.scatter_mm * self.scatter_mm;
+        let innovation = deviation.value - self.bias_mm - trim_mm;
+        let s = self.bias_variance + scatter + deviation.u * deviation.u;
+        // An advance without scatter, bias or uncertainty has nothing to learn.
+        if s <= 0.0 {
+            return (next, 0.0);
+        }
+        let c_drift = self.covariance + self.bias_variance + scatter;
+        let c_bias = self.bias_variance;
+        let mode = Mode {
+            drift_mm: next.drift_mm + c_drift / s * innovation,
+            bias_mm: next.bias_mm + c_bias / s * innovation,
+            drift_variance: (next.drift_variance - c_drift * c_drift / s).max(0.0),
+            covariance: next.covariance - c_drift * c_bias / s,
+            bias_variance: (next.bias_variance - c_bias * c_bias / s).max(0.0),
+            ..next
+        };
+        let log_likelihood =
+            -0.5 * ((std::f64::consts::TAU * s).ln() + innovation * innovation / s);
+        (mode, log_likelihood)
+    }
+
+    /// The drift with its standard uncertainty, mm.
+    pub fn drift(&self) -> Uncertain {
+        Uncertain {
+            value: self.drift_mm,
+            u: self.drift_variance.sqrt(),
+        }
+    }
+
+    /// The bias with its standard uncertainty, mm.
+    pub fn bias(&self) -> Uncertain {
+        Uncertain {
+            value: self.bias_mm,
+            u: self.bias_variance.sqrt(),
+        }
+    }
+}
+
+/// State of the quilt at its newest row.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct QuiltState {
+    /// Middle, lean, sag.
+    pub modes: [Mode; 3],
+    /// Half of the distance between left and right, mm.
+    pub half_width_mm: f64,
+    /// Whether the advised trims seem to have been rolled.
+    pub followed: bool,
+    /// Measured advances behind it.
+    pub measured: usize,
+}
+
+/// Middle, lean and sag of three places.
+pub fn to_modes([left, centre, right]: Sides) -> Sides {
+    let ends = f64::midpoint(left, right);
+    [
+        f64::midpoint(ends, centre),
+        (right - left) / 2.0,
+        centre - ends,
+    ]
+}
+
+/// Left, centre and right of three modes.
+pub fn to_places([middle, lean, sag]: Sides) -> Sides {
+    let ends = middle - sag / 2.0;
+    [ends - lean, middle + sag / 2.0, ends + lean]
+}
+
+/// Log-odds before any measurement that a quilter rolls what was advised: 9 to 1 (common practice, no
+/// source).
+const FOLLOWS_LOG_ODDS: f64 = 2.197_224_577;
+
+/// Least scatter that is believed, mm: nobody stops a roller more exactly.
+const LEAST_SCATTER_MM: f64 = 0.2;
+
+impl QuiltState {
+    /// The state after these advances, in order from the one that led to row 2.
+    ///
+    /// The scatter is the prior's and the quilt's own, weighted by their numbers of advances. Whether
+    /// the trims were rolled is judged by which of the two the gaps agree with better.
+    pub fn after(advances: &[Advance], prior: &Prior, half_width_mm: f64) -> QuiltState {
+        let trimmed = advances
+            .iter()
+            .any(|a| a.trim_mm.iter().any(|t| t.abs() > 1e-9));
+        let (as_advised, fits) = filter(advances, prior, true);
+        let (as_planned, fits_planned) = if trimmed {
+            filter(advances, prior, false)
+        } else {
+            (as_advised, f64::NEG_INFINITY)
+        };
+        let followed = fits + FOLLOWS_LOG_ODDS >= fits_planned;
+        QuiltState {
+            modes: if followed { as_advised } else { as_planned },
+            half_width_mm,
+            followed,
+            measured: advances.iter().filter(|a| a.deviation_mm.is_some()).count(),
+        }
+    }
+
+    /// The state that a row's place alone gives: its drift, and no knowledge of a bias.
+    pub fn from_position(position: &RowPosition, prior: &Prior) -> QuiltState {
+        let drift = position.drift;
+        let places = [drift.left, drift.centre, drift.right];
+        let half_width_mm = position.x_mm.map_or(0.0, |[l, _, r]| (r - l) / 2.0);
+        let modes = to_modes(places.map(|p| p.value));
+        let u = mode_u(places.map(|p| p.u), position.skew_mm_per_m.u, half_width_mm);
+        let mode = |i: usize| Mode {
+            drift_mm: modes[i],
+            drift_variance: u[i] * u[i],
+            scatter_mm: prior.scatter_mm[i],
+            ..Mode::default()
+        };
+        QuiltState {
+            modes: [mode(0), mode(1), mode(2)],
+            half_width_mm,
+            followed: true,
+            measured: 0,
+        }
+    }
+
+    /// Drift at left, centre, right, mm.
+    pub fn drift_mm(&self) -> [Uncertain; 3] {
+        self.places(Mode::drift)
+    }
+
+    /// Bias of one advance at left, centre, right, mm.
+    pub fn bias_mm(&self) -> [Uncertain; 3] {
+        self.places(Mode::bias)
+    }
+
+    fn places(&self, of: impl Fn(&Mode) -> Uncertain) -> [Uncertain; 3] {
+        places_of([0, 1, 2].map(|i| of(&self.modes[i])))
+    }
+}
+
+/// Left, centre and right of three modes that are known independently.
+pub fn places_of(modes: [Uncertain; 3]) -> [Uncertain; 3] {
+    let values = to_places(modes.map(|m| m.value));
+    let [m, h, s] = modes.map(|m| m.u * m.u);
+    let u = [m + s / 4.0 + h, m + s / 4.0, m + s / 4.0 + h].map(f64::sqrt);
+    [0, 1, 2].map(|i| Uncertain {
+        value: values[i],
+        u: u[i],
+    })
+}
+
+/// Standard uncertainty of middle, lean and sag from those of the places and of the skew.
+///
+/// The record does not say how the places' errors are correlated: the middle is taken as if they were
+/// fully correlated, which is on the safe side.
+pub fn mode_u([left, centre, right]: Sides, skew_u_mm_per_m: f64, half_width_mm: f64) -> Sides {
+    let ends = f64::midpoint(left, right);
+    [
+        f64::midpoint(ends, centre),
+        skew_u_mm_per_m * half_width_mm / 1000.0,
+        (centre * centre + ends * ends).sqrt(),
+    ]
+}
+
+fn filter(advances: &[Advance], prior: &Prior, followed: bool) -> ([Mode; 3], f64) {
+    let trims = |advance: &Advance| match followed {
+        true => to_modes(advance.trim_mm),
+        false => [0.0; 3],
+    };
+    let mut fits = 0.0;
+    let modes = [0, 1, 2].map(|i| {
+        let own: Vec<(f64, f64)> = advances
+            .iter()
+            .filter_map(|a| Some((to_modes(a.deviation_mm?)[i] - trims(a)[i], a.u_mm[i])))
+            .collect();
+        let mut mode = Mode::at_row_1(prior.bias_sd_mm[i], scatter(&own, prior, i));
+        for advance in advances {
+            let trim = trims(advance)[i];
+            mode = match advance.deviation_mm {
+                None => mode.advanced(trim),
+                Some(deviation) => {
+                    let seen = Uncertain {
+                        value: to_modes(deviation)[i],
+                        u: advance.u_mm[i],
+                    };
+                    let (next, likelihood) = mode.measured(trim, seen);
+                    fits += likelihood;
+                    next
+                }
+            };
+        }
+        mode
+    });
+    (modes, fits)
+}
+
+/// Scatter of one mode: the prior's and the quilt's own variance, the measurement's taken off.
+fn scatter(own: &[(f64, f64)], prior: &Prior, mode: usize) -> f64 {
+    let before = prior.scatter_mm[mode];
+    let degrees = (own.len() as f64 - 1.0).max(0.0);
+    let errors: Vec<f64> = own.iter().map(|o| o.0).collect();
+    let measurement: f64 = own.iter().map(|o| o.1 * o.1).sum::<f64>() / own.len().max(1) as f64;
+    let squares = (super::statistics::squares(&errors) - degrees * measurement).max(0.0);
+    let variance =
+        (prior.scatter_weight * before * before + squares) / (prior.scatter_weight + degrees);
+    variance.sqrt().max(LEAST_SCATTER_MM)
+}
+
+/// The advances of a quilt up to `row`, from its gaps and the trims that were advised for them.
+///
+/// Every gap is taken at x = ± `half_width_mm` and 0. Gaps may come in any order; when one is there more
+/// than once, the last one counts.
+pub fn advances(
+    plan: &Plan,
+    gaps: &[GapRecord],
+    trims: &[(u32, AdvanceTrim)],
+    row: u32,
+    half_width_mm: f64,
+) -> Vec<Advance> {
+    (2..=row)
+        .map(|to_row| {
+            let trim = trims.iter().rev().find(|(to, _)| *to == to_row);
+            let trim_mm = trim.map_or([0.0; 3], |(_, t)| [t.left, t.centre, t.right]);
+            let gap = gaps
+                .iter()
+                .rev()
+                .find(|g| g.to_row == to_row && g.from_row + 1 == to_row);
+            let seen = gap.and_then(|gap| {
+                let places = gap::spacing_across(gap, half_width_mm)?;
+                let deviation = places.map(|p| p.value - plan.spacing_mm);
+                let u = mode_u(places.map(|p| p.u), gap.skew_mm_per_m.u, half_width_mm);
+                let whole = deviation.iter().chain(&u).all(|v| v.is_finite());
+                whole.then_some((deviation, u))
+            });
+            Advance {
+                to_row,
+                deviation_mm: seen.map(|s| s.0),
+                u_mm: seen.map_or([0.0; 3], |s| s.1),
+                trim_mm,
+            }
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::statistics::tests::{close, computed};
+    use super::*;
+
+    /// The three-state matrix form, computed with numpy (make.py), against the two-state form here.
+    #[test]
+    fn the_filter_is_the_one_in_matrix_form() {
+        let reference = &computed()["kalman"];
+        let number = |key: &str| reference[key].as_f64().unwrap();
+        let mut mode = Mode::at_row_1(number("prior_sd"), number("advance_sd"));
+        let mut likelihood = 0.0;
+        let list = |key: &str| reference[key].as_array().unwrap().clone();
+        let rows = list("gaps")
+            .into_iter()
+            .zip(list("trims"))
+            .zip(list("steps"));
+        for ((gap, trim), step) in rows {
+            let trim = trim.as_f64().unwrap();
+            mode = match gap.as_f64() {
+                None => mode.advanced(trim),
+                Some(value) => {
+                    let u = number("measurement_u");
+                    let (next, fits) = mode.measured(trim, Uncertain { value, u });
+                    likelihood += fits;
+                    next
+                }
+            };
+            close(mode.drift_mm, &step["drift"], 1e-9);
+            close(mode.bias_mm, &step["bias"], 1e-9);
+            close(mode.drift_variance, &step["var_drift"], 1e-9);
+            close(mode.covariance, &step["cov"], 1e-9);
+            close(mode.bias_variance, &step["var_bias"], 1e-9);
+        }
+        close(likelihood, &reference["log_likelihood"], 1e-9);
+    }
+
+    /// Grubbs' extended harmonic rule (adjustment_checks.json): gains and remaining variances.
+    #[test]
+    fn the_bias_gain_is_grubbs_extended_harmonic_rule() {
+        let checks: serde_json::Value = serde_json::from_str(include_str!(
+            "../../tests/reference/learn/adjustment_checks.json"
+        ))
+        .unwrap();
+        let tables = checks["grubbs_extended"]["tables"].as_array().unwrap();
+        assert_eq!(tables.len(), 3);
+        for table in tables {
+            let prior = table["prior_variance_over_s2"].as_f64().unwrap();
+            let mut mode = Mode::at_row_1(prior.sqrt(), 1.0);
+            for step in table["steps"].as_array().unwrap() {
+                let before = mode.bias_mm;
+                mode = mode
+                    .measured(
+                        0.0,
+                        Uncertain {
+                            value: before + 1.0,
+                            u: 0.0,
+                        },
+                    )
+                    .0;
+                close(mode.bias_mm - before, &step["gain"], 1e-9);
+                close(
+                    mode.bias_variance,
+                    &step["posterior_variance_over_s2"],
+                    1e-9,
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn modes_and_places_are_two_views_of_the_same() {
+        let places = [1.0, 3.5, 4.0];
+        assert_eq!(to_modes(places), [3.0, 1.5, 1.0]);
+        assert_eq!(to_places([3.0, 1.5, 1.0]), places);
+    }
+
+    fn advance(to_row: u32, deviation: f64, trim: f64) -> Advance {
+        Advance {
+            to_row,
+            deviation_mm: Some([deviation; 3]),
+            u_mm: [0.2; 3],
+            trim_mm: [trim; 3],
+        }
+    }
+
+    #[test]
+    fn a_quilter_who_ignores_the_advice_is_noticed() {
+        let ignored: Vec<Advance> = (2..10).map(|r| advance(r, 2.0, -1.5)).collect();
+        let mut ignored = ignored;
+        ignored[0].trim_mm = [0.0; 3];
+        let state = QuiltState::after(&ignored, &Prior::default(), 1000.0);
+        assert!(!state.followed);
+        // The bias is what the gaps say: 2 mm, drawn a little towards 0.
+        assert!((1.4..2.0).contains(&state.modes[0].bias_mm), "{state:?}");
+        let mut followed: Vec<Advance> = (2..10).map(|r| advance(r, 0.2, -1.8)).collect();
+        followed[0] = advance(2, 2.1, 0.0);
+        assert!(QuiltState::after(&followed, &Prior::default(), 1000.0).followed);
+    }
+
+    #[test]
+    fn a_gap_nobody_measured_only_adds_uncertainty() {
+        let mut rows: Vec<Advance> = (2..6).map(|r| advance(r, 1.0, 0.0)).collect();
+        let whole = QuiltState::after(&rows, &Prior::default(), 1000.0);
+        rows[2].deviation_mm = None;
+        let holed = QuiltState::after(&rows, &Prior::default(), 1000.0);
+        assert!(holed.modes[0].drift_variance > whole.modes[0].drift_variance + 0.3);
+        assert!((holed.modes[0].drift_mm - whole.modes[0].drift_mm).abs() < 1.0);
+    }
+}
