@@ -32,7 +32,7 @@ impl Default for Weights {
     fn default() -> Self {
         Weights {
             drift: 0.01,
-            end: 3.0,
+            end: 2.0,
         }
     }
 }
@@ -198,7 +198,7 @@ mod tests {
 
     #[test]
     fn what_is_less_than_half_a_step_is_left_alone() {
-        let small = correct(&at(0.9, 0.3, [0.1, 0.0]), 8, Weights::default(), 3.0, 0.5);
+        let small = correct(&at(0.6, 0.2, [0.1, 0.0]), 8, Weights::default(), 3.0, 0.5);
         assert_eq!(small.next_mm(), [0.0; 3]);
         let large = correct(&at(0.0, 4.0, [0.0; 2]), 4, Weights::default(), 3.0, 0.5);
         let [left, centre, right] = large.next_mm();

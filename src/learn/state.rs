@@ -34,26 +34,65 @@ pub struct Advance {
     pub trim_mm: Sides,
 }
 
-/// What is believed of an advance before any row of this quilt was measured.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Prior {
-    /// Standard deviation of the bias of middle, lean and sag from quilt to quilt, mm.
-    pub bias_sd_mm: Sides,
-    /// Scatter of the advance of middle, lean and sag, mm.
-    pub scatter_mm: Sides,
-    /// How many advances this scatter is worth when the quilt's own are few.
-    pub scatter_weight: f64,
+/// What is believed of a mode's advances before any row of this quilt was measured: one of some spreads
+/// of the bias and one of some scatters, each with its weight.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Belief {
+    /// Standard deviation of the bias, mm, and its weight.
+    pub bias_sd_mm: Vec<(f64, f64)>,
+    /// Scatter of the advance, mm, and its weight.
+    pub scatter_mm: Vec<(f64, f64)>,
 }
 
-impl Default for Prior {
-    /// Middle: bias and scatter of 1 mm, lean and sag of 0.7 mm, worth 4 advances; common practice, no
-    /// source. A larger bias is followed more readily and costs more scatter when there is none.
-    fn default() -> Self {
-        Prior {
-            bias_sd_mm: [1.0, 0.7, 0.0],
-            scatter_mm: [1.0, 0.7, 0.5],
-            scatter_weight: 4.0,
+impl Belief {
+    /// Spread and scatter known exactly.
+    pub fn known(bias_sd_mm: f64, scatter_mm: f64) -> Belief {
+        Belief {
+            bias_sd_mm: vec![(bias_sd_mm, 1.0)],
+            scatter_mm: vec![(scatter_mm, 1.0)],
         }
+    }
+
+    fn scaled(by: f64) -> Belief {
+        let times = |list: &[(f64, f64)]| list.iter().map(|(mm, w)| (by * mm, *w)).collect();
+        Belief {
+            bias_sd_mm: times(&[(0.15, 0.45), (0.9, 0.35), (3.0, 0.2)]),
+            scatter_mm: times(&[
+                (0.35, 0.1),
+                (0.6, 0.25),
+                (1.0, 0.3),
+                (1.7, 0.25),
+                (3.0, 0.1),
+            ]),
+        }
+    }
+
+    /// Mean scatter, mm.
+    fn scatter(&self) -> f64 {
+        let (sum, weight) = self
+            .scatter_mm
+            .iter()
+            .fold((0.0, 0.0), |(s, w), (mm, weight)| {
+                (s + weight * mm, w + weight)
+            });
+        sum / weight
+    }
+}
+
+/// What is believed of middle, lean and sag.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Prior(pub [Belief; 3]);
+
+impl Default for Prior {
+    /// Some quilters have no bias to speak of, some one of a millimetre, a few one that is larger; a
+    /// scatter of about 1 mm in the middle; lean and sag less by the factor 0.6. Common practice, no
+    /// source.
+    fn default() -> Self {
+        Prior([
+            Belief::scaled(1.0),
+            Belief::scaled(0.6),
+            Belief::scaled(0.6),
+        ])
     }
 }
 
@@ -174,14 +213,11 @@ pub fn to_places([middle, lean, sag]: Sides) -> Sides {
 /// source).
 const FOLLOWS_LOG_ODDS: f64 = 2.197_224_577;
 
-/// Least scatter that is believed, mm: nobody stops a roller more exactly.
-const LEAST_SCATTER_MM: f64 = 0.2;
-
 impl QuiltState {
     /// The state after these advances, in order from the one that led to row 2.
     ///
-    /// The scatter is the prior's and the quilt's own, weighted by their numbers of advances. Whether
-    /// the trims were rolled is judged by which of the two the gaps agree with better.
+    /// Every belief is filtered and weighted by how well the gaps agree with it. Whether the trims were
+    /// rolled is judged in the same way.
     pub fn after(advances: &[Advance], prior: &Prior, half_width_mm: f64) -> QuiltState {
         let trimmed = advances
             .iter()
@@ -201,6 +237,16 @@ impl QuiltState {
         }
     }
 
+    /// The state when every trim is known to have been rolled.
+    pub fn known(advances: &[Advance], prior: &Prior, half_width_mm: f64) -> QuiltState {
+        QuiltState {
+            modes: filter(advances, prior, true).0,
+            half_width_mm,
+            followed: true,
+            measured: advances.iter().filter(|a| a.deviation_mm.is_some()).count(),
+        }
+    }
+
     /// The state that a row's place alone gives: its drift, and no knowledge of a bias.
     pub fn from_position(position: &RowPosition, prior: &Prior) -> QuiltState {
         let drift = position.drift;
@@ -211,7 +257,7 @@ impl QuiltState {
         let mode = |i: usize| Mode {
             drift_mm: modes[i],
             drift_variance: u[i] * u[i],
-            scatter_mm: prior.scatter_mm[i],
+            scatter_mm: prior.0[i].scatter(),
             ..Mode::default()
         };
         QuiltState {
@@ -262,47 +308,71 @@ pub fn mode_u([left, centre, right]: Sides, skew_u_mm_per_m: f64, half_width_mm:
 }
 
 fn filter(advances: &[Advance], prior: &Prior, followed: bool) -> ([Mode; 3], f64) {
-    let trims = |advance: &Advance| match followed {
-        true => to_modes(advance.trim_mm),
-        false => [0.0; 3],
-    };
     let mut fits = 0.0;
     let modes = [0, 1, 2].map(|i| {
-        let own: Vec<(f64, f64)> = advances
+        let belief = &prior.0[i];
+        let steps: Vec<(f64, Option<Uncertain>)> = advances
             .iter()
-            .filter_map(|a| Some((to_modes(a.deviation_mm?)[i] - trims(a)[i], a.u_mm[i])))
+            .map(|advance| {
+                let trim = if followed {
+                    to_modes(advance.trim_mm)[i]
+                } else {
+                    0.0
+                };
+                let seen = advance.deviation_mm.map(|deviation| Uncertain {
+                    value: to_modes(deviation)[i],
+                    u: advance.u_mm[i],
+                });
+                (trim, seen)
+            })
             .collect();
-        let mut mode = Mode::at_row_1(prior.bias_sd_mm[i], scatter(&own, prior, i));
-        for advance in advances {
-            let trim = trims(advance)[i];
-            mode = match advance.deviation_mm {
-                None => mode.advanced(trim),
-                Some(deviation) => {
-                    let seen = Uncertain {
-                        value: to_modes(deviation)[i],
-                        u: advance.u_mm[i],
-                    };
-                    let (next, likelihood) = mode.measured(trim, seen);
-                    fits += likelihood;
-                    next
-                }
-            };
+        let mut candidates: Vec<(Mode, f64)> = Vec::new();
+        for (bias_sd, weight) in &belief.bias_sd_mm {
+            for (scatter, other) in &belief.scatter_mm {
+                let start = (Mode::at_row_1(*bias_sd, *scatter), (weight * other).ln());
+                candidates.push(steps.iter().fold(
+                    start,
+                    |(mode, fits), (trim, seen)| match seen {
+                        None => (mode.advanced(*trim), fits),
+                        Some(seen) => {
+                            let (next, likelihood) = mode.measured(*trim, *seen);
+                            (next, fits + likelihood)
+                        }
+                    },
+                ));
+            }
         }
+        let (mode, log_likelihood) = mixed(&candidates);
+        fits += log_likelihood;
         mode
     });
     (modes, fits)
 }
 
-/// Scatter of one mode: the prior's and the quilt's own variance, the measurement's taken off.
-fn scatter(own: &[(f64, f64)], prior: &Prior, mode: usize) -> f64 {
-    let before = prior.scatter_mm[mode];
-    let degrees = (own.len() as f64 - 1.0).max(0.0);
-    let errors: Vec<f64> = own.iter().map(|o| o.0).collect();
-    let measurement: f64 = own.iter().map(|o| o.1 * o.1).sum::<f64>() / own.len().max(1) as f64;
-    let squares = (super::statistics::squares(&errors) - degrees * measurement).max(0.0);
-    let variance =
-        (prior.scatter_weight * before * before + squares) / (prior.scatter_weight + degrees);
-    variance.sqrt().max(LEAST_SCATTER_MM)
+/// Candidates weighted by their log-likelihoods: mean and covariance of the mixture, and the mixture's
+/// own log-likelihood.
+fn mixed(candidates: &[(Mode, f64)]) -> (Mode, f64) {
+    let best = candidates
+        .iter()
+        .map(|c| c.1)
+        .fold(f64::NEG_INFINITY, f64::max);
+    let total: f64 = candidates.iter().map(|c| (c.1 - best).exp()).sum();
+    let mean = |of: &dyn Fn(&Mode) -> f64| -> f64 {
+        let weighted = candidates
+            .iter()
+            .map(|(mode, fits)| (fits - best).exp() * of(mode));
+        weighted.sum::<f64>() / total
+    };
+    let (drift, bias) = (mean(&|m| m.drift_mm), mean(&|m| m.bias_mm));
+    let mode = Mode {
+        drift_mm: drift,
+        bias_mm: bias,
+        drift_variance: mean(&|m| m.drift_variance + (m.drift_mm - drift).powi(2)),
+        covariance: mean(&|m| m.covariance + (m.drift_mm - drift) * (m.bias_mm - bias)),
+        bias_variance: mean(&|m| m.bias_variance + (m.bias_mm - bias).powi(2)),
+        scatter_mm: mean(&|m| m.scatter_mm * m.scatter_mm).sqrt(),
+    };
+    (mode, best + total.ln())
 }
 
 /// The advances of a quilt up to `row`, from its gaps and the trims that were advised for them.

@@ -7,6 +7,7 @@
 //! Fabric frame: x across from the quilt's centre line, s (written y elsewhere) down the quilt along
 //! the cloth, mm. Truth is stated there.
 
+pub mod advances;
 mod camera;
 mod cards;
 mod fabric;
