@@ -4,12 +4,12 @@
 //! `cargo run --release --example closed_loop -- [quilts per setting, default 1000]`
 
 use rayon::prelude::*;
-use rowsight::learn::correction::Weights;
-use rowsight::learn::resquare::Limits;
+use rowsight::learn::correction::{Limits, Weights};
 use rowsight::plan::{Plan, Tolerance};
-use rowsight::rehearse::advances::{PlayedRow, Policy, Quilter, limits, mode_u, play};
+use rowsight::rehearse::advances::{PlayedRow, Policy, Quilter, mode_u, play};
 use rowsight::rehearse::{Advance, Seeded, derive};
 use rowsight::units::LengthUnit;
+use rowsight::verdict::{limits, unseen_mm};
 
 fn plan() -> Plan {
     Plan {
@@ -263,11 +263,11 @@ fn summary(all: &[(Setting, [Sums; 5])]) {
 
 /// Misses and false alarms of the advice to set square, per quilt.
 ///
-/// Needed at a row: the true lean lies beyond the tolerance; or, for a quilter who trims nothing, will in
-/// two rows by his own bias; or the rows left cannot bring lean or middle back inside without showing.
-/// A miss: needed on three rows running by more than the guard band of 1.645 u of the lean as it can be
-/// known then, and not told by the third; "strict" leaves out the guard band. A false alarm: told, and
-/// not needed at that row.
+/// Needed at a row: the true lean lies beyond the tolerance, or the rows left cannot bring lean or middle
+/// back inside without showing. A miss: needed on three rows running by more than the guard band of
+/// 1.645 u of lean and middle as they can be known then, and not told by the third; "strict" leaves out
+/// the guard band. A false alarm: told, not needed at that row, and not coming in two rows by the
+/// quilter's own bias either, where he trims nothing.
 fn re_square(quilts: u64) {
     println!("\nTo set square, all scatters and leans together:");
     let plan = plan();
@@ -294,8 +294,12 @@ fn re_square(quilts: u64) {
                             let quilter = quilter(at, policy, &mut random);
                             let rows = play(&plan, &quilter, derive(seed, 10));
                             let u = mode_u(&quilter);
-                            let l = limits(&plan, plan.width_mm / 2.0, u[0].hypot(u[1]));
-                            judge(&rows, &l, u[1], policy == Policy::Never)
+                            let l = limits(
+                                &plan,
+                                plan.width_mm / 2.0,
+                                unseen_mm(&plan, u[0].hypot(u[1])),
+                            );
+                            judge(&rows, &l, u, policy == Policy::Never)
                         })
                         .collect();
                     total += quilts;
@@ -317,26 +321,25 @@ fn re_square(quilts: u64) {
 }
 
 /// Needed, missed, falsely told, strictly missed.
-fn judge(rows: &[PlayedRow], limits: &Limits, lean_u: f64, own_trend: bool) -> [bool; 4] {
-    let needs = |r: &PlayedRow, guard: f64| {
+fn judge(rows: &[PlayedRow], limits: &Limits, u: [f64; 3], own_trend: bool) -> [bool; 4] {
+    let needs = |r: &PlayedRow, guards: f64| {
         let left = rows.len() as f64 - f64::from(r.row);
         let [middle, lean, _] = r.drift.map(f64::abs);
-        let trend = match own_trend {
-            true => (r.drift[1] + 2.0 * r.bias[1]).abs(),
-            false => 0.0,
-        };
+        let known = guards * 1.645 * f64::from(r.row - 1).sqrt();
+        let hidden = left * limits.unseen_mm;
         left > 0.0
-            && (lean.max(trend) > limits.lean_mm + guard
-                || middle - left * limits.unseen_mm > limits.drift_mm + guard
-                || lean - left * limits.unseen_mm > limits.lean_mm + guard)
+            && (lean > limits.lean_mm + known * u[1]
+                || middle - hidden > limits.drift_mm + known * u[0]
+                || lean - hidden > limits.lean_mm + known * u[1])
     };
+    let leaving =
+        |r: &PlayedRow| own_trend && (r.drift[1] + 2.0 * r.bias[1]).abs() > limits.lean_mm;
     let told = rows.iter().position(|r| r.re_square.is_some());
-    let missed = |guard: &dyn Fn(&PlayedRow) -> f64| {
-        let third = (2..rows.len()).find(|i| rows[i - 2..=*i].iter().all(|r| needs(r, guard(r))));
+    let missed = |guards: f64| {
+        let third = (2..rows.len()).find(|i| rows[i - 2..=*i].iter().all(|r| needs(r, guards)));
         third.is_some_and(|i| told.is_none_or(|t| t > i))
     };
     let needed = rows.iter().any(|r| needs(r, 0.0));
-    let alarm = told.is_some_and(|t| !needs(&rows[t], 0.0));
-    let known = |r: &PlayedRow| 1.645 * lean_u * f64::from(r.row - 1).sqrt();
-    [needed, missed(&known), alarm, missed(&|_| 0.0)]
+    let alarm = told.is_some_and(|t| !needs(&rows[t], 0.0) && !leaving(&rows[t]));
+    [needed, missed(1.0), alarm, missed(0.0)]
 }

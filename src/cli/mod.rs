@@ -1,7 +1,9 @@
 //! The command line: arguments in, words out, an exit code.
 
 mod card;
+mod forecast;
 mod log;
+mod note;
 mod plan;
 mod rehearse;
 mod snap;
@@ -73,6 +75,8 @@ enum Command {
     Plan(plan::PlanArguments),
     Snap(snap::SnapArguments),
     Log(log::LogArguments),
+    Forecast(forecast::ForecastArguments),
+    Note(note::NoteArguments),
     Rehearse(rehearse::RehearseArguments),
 }
 
@@ -96,6 +100,8 @@ pub fn run() -> ExitCode {
         Command::Plan(a) => plan::run(&a, style),
         Command::Snap(a) => snap::run(&a, style),
         Command::Log(a) => log::run(&a, style),
+        Command::Forecast(a) => forecast::run(&a, style),
+        Command::Note(a) => note::run(&a),
         Command::Rehearse(a) => rehearse::run(&a),
     };
     match result {

@@ -11,7 +11,7 @@
 
 mod schema;
 
-use crate::record::{GapRecord, Record};
+use crate::record::{Action, AdvanceTrim, GapRecord, Record};
 use crate::report::log::Standing;
 use crate::row::wobble::Fingerprint;
 use rusqlite::{Connection, OpenFlags, OptionalExtension, params};
@@ -132,6 +132,32 @@ pub struct SavedCheck {
     pub standing: Standing,
     /// Notes, oldest first.
     pub notes: Vec<String>,
+}
+
+/// Something about the way of working that holds from a row on: `straps = yes`.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Habit {
+    /// The first row it holds for; its advance is the one that leads to this row.
+    pub row: u32,
+    /// What, in lower case.
+    pub name: String,
+    /// How, in lower case.
+    pub value: String,
+}
+
+/// A gap as one check measured it, and what that check advised for the next advance.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SavedGap {
+    /// The checked row.
+    pub row: u32,
+    /// Whether it counts.
+    pub standing: Standing,
+    /// The gap above it, if both rows were seen.
+    pub gap: Option<GapRecord>,
+    /// What was decided.
+    pub action: Action,
+    /// The trim advised for the advance to the next row.
+    pub next_advance_mm: Option<AdvanceTrim>,
 }
 
 impl Journal {
@@ -419,6 +445,49 @@ impl Journal {
         Ok(row)
     }
 
+    /// Notes a habit from a row on.
+    ///
+    /// # Errors
+    ///
+    /// [`JournalError`].
+    pub fn add_habit(&mut self, habit: &Habit) -> Result<(), JournalError> {
+        let saved = jiff::ZonedDateTime::now()
+            .datetime()
+            .round(jiff::Unit::Second);
+        let saved = saved.map_or_else(|_| String::new(), |t| t.to_string());
+        self.database
+            .execute(
+                "INSERT INTO habits (row, name, value, saved) VALUES (?1, ?2, ?3, ?4)",
+                params![habit.row, habit.name, habit.value, saved],
+            )
+            .map_err(|e| error(&self.path(), e))?;
+        Ok(())
+    }
+
+    /// The habits noted, in the order of noting.
+    ///
+    /// # Errors
+    ///
+    /// [`JournalError`].
+    pub fn habits(&self) -> Result<Vec<Habit>, JournalError> {
+        habits_of(&self.database, &self.path())
+    }
+
+    /// The row of the newest check that counts; `None` when there is none.
+    ///
+    /// # Errors
+    ///
+    /// [`JournalError`].
+    pub fn newest_row(&self) -> Result<Option<u32>, JournalError> {
+        self.database
+            .query_row(
+                "SELECT max(row) FROM checks WHERE standing = 'current'",
+                [],
+                |r| r.get(0),
+            )
+            .map_err(|e| error(&self.path(), e))
+    }
+
     /// Adds a note to a row's current check, the newest row when none is named. The row.
     ///
     /// # Errors
@@ -451,6 +520,102 @@ impl Journal {
             .map_err(wrap)?;
         Ok(row)
     }
+}
+
+fn habits_of(database: &Connection, path: &Path) -> Result<Vec<Habit>, JournalError> {
+    let wrap = |e| error(path, e);
+    let mut statement = database
+        .prepare("SELECT row, name, value FROM habits ORDER BY id")
+        .map_err(wrap)?;
+    statement
+        .query_map([], |r| {
+            Ok(Habit {
+                row: r.get(0)?,
+                name: r.get(1)?,
+                value: r.get(2)?,
+            })
+        })
+        .and_then(Iterator::collect)
+        .map_err(wrap)
+}
+
+/// The gaps and habits of a quilt's journal and nothing else, for reading thousands of them. Nothing is
+/// written; an older journal has no habits.
+///
+/// # Errors
+///
+/// [`JournalError`].
+pub fn read_gaps(folder: &Path) -> Result<(Vec<SavedGap>, Vec<Habit>), JournalError> {
+    /// The part of a record that matters here; the rest is skipped while reading.
+    #[derive(serde::Deserialize)]
+    struct Part {
+        gaps: Vec<GapRecord>,
+        verdict: VerdictPart,
+    }
+    #[derive(serde::Deserialize)]
+    struct VerdictPart {
+        action: Action,
+        next_advance_mm: Option<AdvanceTrim>,
+    }
+    let path = folder.join(FILE_NAME);
+    let wrap = |e| error(&path, e);
+    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let database = Connection::open_with_flags(&path, flags).map_err(wrap)?;
+    database.busy_timeout(PATIENCE).map_err(wrap)?;
+    let version = schema::check(&database, &path)?;
+    let damaged = || JournalError::Damaged { path: path.clone() };
+    let mut statement = database
+        .prepare(
+            "SELECT row, standing, record FROM checks WHERE standing <> 'undone' ORDER BY row, id",
+        )
+        .map_err(wrap)?;
+    let mut rows = statement.query([]).map_err(wrap)?;
+    let mut gaps = Vec::new();
+    while let Some(row) = rows.next().map_err(wrap)? {
+        let number: u32 = row.get(0).map_err(wrap)?;
+        let text = row.get_ref(2).map_err(wrap)?;
+        let text = text.as_str().map_err(|_| damaged())?;
+        let part: Part = serde_json::from_str(text).map_err(|_| damaged())?;
+        let current = row.get_ref(1).map_err(wrap)?.as_str() == Ok("current");
+        gaps.push(SavedGap {
+            row: number,
+            standing: if current {
+                Standing::Current
+            } else {
+                Standing::Retaken
+            },
+            gap: part.gaps.into_iter().find(|g| g.to_row == number),
+            action: part.verdict.action,
+            next_advance_mm: part.verdict.next_advance_mm,
+        });
+    }
+    let habits = match version >= schema::HABITS {
+        true => habits_of(&database, &path)?,
+        false => Vec::new(),
+    };
+    Ok((gaps, habits))
+}
+
+/// How many checks of a damaged journal can still be read, one by one.
+pub fn readable_checks(folder: &Path) -> usize {
+    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let Ok(database) = Connection::open_with_flags(folder.join(FILE_NAME), flags) else {
+        return 0;
+    };
+    // Ids are given out from 1; a run of misses longer than this is the end.
+    const LONGEST_RUN: i64 = 100;
+    let (mut found, mut last, mut id) = (0, 0, 1);
+    while id - last <= LONGEST_RUN {
+        let record: Result<String, _> =
+            database.query_row("SELECT record FROM checks WHERE id = ?1", [id], |r| {
+                r.get(0)
+            });
+        if record.is_ok_and(|r| serde_json::from_str::<Record>(&r).is_ok()) {
+            (found, last) = (found + 1, id);
+        }
+        id += 1;
+    }
+    found
 }
 
 /// Gaps above each current row, as [`crate::gap::drift`] wants them.

@@ -12,7 +12,7 @@
 //! Control: Linear Quadratic Methods, 1990, chapter 2). By certainty equivalence the estimates of the
 //! filter stand for d and the bias b, and the trim is m − b. A gap may differ from the plan by no more
 //! than what shows, and a trim is a whole number of the least steps that a person can roll to; what
-//! rounds to none is left alone, which is the dead band.
+//! is less than a step is left alone, which is the dead band.
 
 use super::state::{QuiltState, Sides, to_places};
 use crate::units::{INCH, LengthUnit};
@@ -32,7 +32,7 @@ impl Default for Weights {
     fn default() -> Self {
         Weights {
             drift: 0.01,
-            end: 2.0,
+            end: 1.5,
         }
     }
 }
@@ -57,6 +57,17 @@ pub fn step_mm(unit: LengthUnit) -> f64 {
         LengthUnit::Inch => INCH.0 / 32.0,
         LengthUnit::Millimetre => 0.5,
     }
+}
+
+/// How far a quilt may be off.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Limits {
+    /// Half of the most that the right end may lie further down than the left, mm.
+    pub lean_mm: f64,
+    /// The most that a row may lie off its planned place, mm.
+    pub drift_mm: f64,
+    /// The most that a gap may differ from the plan without showing, mm.
+    pub unseen_mm: f64,
 }
 
 /// Trims for all advances left.
@@ -91,20 +102,22 @@ impl Correction {
 
 /// The trims that the state asks for.
 ///
-/// `unseen_mm` is the most that a gap may differ from the plan without showing; `step_mm` 0 rounds
-/// nothing.
+/// A `step_mm` of 0 rounds nothing. Less than a whole step is left alone while there is time for it and
+/// middle and lean are inside half of their limits; else less than half a step.
 pub fn correct(
     state: &QuiltState,
     advances_left: u32,
     weights: Weights,
-    unseen_mm: f64,
+    limits: Limits,
     step_mm: f64,
 ) -> Correction {
+    let unseen_mm = limits.unseen_mm;
     let [middle, lean, _] = state.modes;
     let (mut d, mut h) = (middle.drift_mm, lean.drift_mm);
     let trims_mm = gains(advances_left, weights)
         .into_iter()
-        .map(|gain| {
+        .zip((1..=advances_left).rev())
+        .map(|(gain, ahead)| {
             let (mut m, mut n) = (-gain * d, -gain * h);
             // Both ends of the gap have to stay below what shows.
             let most = m.abs() + n.abs();
@@ -112,8 +125,10 @@ pub fn correct(
                 (m, n) = (m * unseen_mm / most, n * unseen_mm / most);
             }
             let (trim, turn) = (m - middle.bias_mm, n - lean.bias_mm);
-            let left = whole_steps(trim - turn, step_mm);
-            let right = whole_steps(trim + turn, step_mm);
+            let calm = d.abs() <= limits.drift_mm / 2.0 && h.abs() <= limits.lean_mm / 2.0;
+            let dead_mm = step_mm * if calm && ahead > TIME_LEFT { 1.0 } else { 0.5 };
+            let left = whole_steps(trim - turn, step_mm, dead_mm);
+            let right = whole_steps(trim + turn, step_mm, dead_mm);
             let [trim, turn] = [f64::midpoint(left, right), (right - left) / 2.0];
             (d, h) = (d + trim + middle.bias_mm, h + turn + lean.bias_mm);
             let [left, centre, right] = to_places([trim, turn, 0.0]);
@@ -126,9 +141,15 @@ pub fn correct(
     }
 }
 
-fn whole_steps(mm: f64, step_mm: f64) -> f64 {
+/// With more advances left than this there is time to leave a small trim alone.
+const TIME_LEFT: u32 = 3;
+
+fn whole_steps(mm: f64, step_mm: f64, dead_mm: f64) -> f64 {
     if step_mm <= 0.0 {
         return mm;
+    }
+    if mm.abs() < dead_mm {
+        return 0.0;
     }
     // Adding zero turns -0.0 into 0.0.
     (mm / step_mm).round() * step_mm + 0.0
@@ -139,6 +160,14 @@ mod tests {
     use super::super::state::Mode;
     use super::super::statistics::tests::{close, computed, numbers};
     use super::*;
+
+    fn wide(unseen_mm: f64) -> Limits {
+        Limits {
+            lean_mm: 3.0,
+            drift_mm: 9.0,
+            unseen_mm,
+        }
+    }
 
     fn at(middle: f64, lean: f64, bias: [f64; 2]) -> QuiltState {
         let mode = |drift_mm, bias_mm| Mode {
@@ -177,7 +206,7 @@ mod tests {
             };
             let state = at(number("drift"), 0.0, [0.0; 2]);
             let rows = number("rows") as u32;
-            let correction = correct(&state, rows, weights, 1e9, 0.0);
+            let correction = correct(&state, rows, weights, wide(1e9), 0.0);
             for (got, expected) in correction.trims_mm.iter().zip(numbers(&case["moves"])) {
                 assert!((got[1] - expected).abs() < 1e-9, "{got:?} {expected}");
             }
@@ -187,7 +216,7 @@ mod tests {
     #[test]
     fn no_gap_shows_and_the_bias_is_taken_out_on_top() {
         let weights = Weights::default();
-        let correction = correct(&at(20.0, -6.0, [1.0, 0.0]), 4, weights, 3.0, 0.0);
+        let correction = correct(&at(20.0, -6.0, [1.0, 0.0]), 4, weights, wide(3.0), 0.0);
         for trim in &correction.trims_mm {
             for end in [trim[0], trim[2]] {
                 assert!((end + 1.0).abs() <= 3.0 + 1e-9, "{trim:?}");
@@ -197,10 +226,22 @@ mod tests {
     }
 
     #[test]
-    fn what_is_less_than_half_a_step_is_left_alone() {
-        let small = correct(&at(0.6, 0.2, [0.1, 0.0]), 8, Weights::default(), 3.0, 0.5);
+    fn what_is_less_than_a_step_is_left_alone() {
+        let small = correct(
+            &at(0.6, 0.2, [0.1, 0.0]),
+            8,
+            Weights::default(),
+            wide(3.0),
+            0.5,
+        );
         assert_eq!(small.next_mm(), [0.0; 3]);
-        let large = correct(&at(0.0, 4.0, [0.0; 2]), 4, Weights::default(), 3.0, 0.5);
+        let large = correct(
+            &at(0.0, 4.0, [0.0; 2]),
+            4,
+            Weights::default(),
+            wide(3.0),
+            0.5,
+        );
         let [left, centre, right] = large.next_mm();
         assert!(left > 0.0 && right < 0.0 && centre == 0.0, "{large:?}");
         assert!((left / 0.5).fract() == 0.0 && large.run(0) >= 1);

@@ -1,6 +1,6 @@
 //! Where the rows to come will fall, and what would make the last one come out even.
 
-use super::correction::{Weights, correct, gains};
+use super::correction::{Limits, Weights, correct, gains};
 use super::state::{Mode, QuiltState, places_of, to_modes};
 use crate::plan::Plan;
 use crate::units::Uncertain;
@@ -43,12 +43,12 @@ pub fn forecast(
     design_height_mm: f64,
     state: &QuiltState,
     row: u32,
-    unseen_mm: f64,
+    limits: Limits,
     step_mm: f64,
 ) -> Forecast {
     let left = plan.rows.saturating_sub(row);
     let weights = Weights::default();
-    let correction = correct(state, left, weights, unseen_mm, step_mm);
+    let correction = correct(state, left, weights, limits, step_mm);
     let gains = gains(left, weights);
     let drift_now = state.drift_mm();
     let on = |row: u32, drift: [Uncertain; 3]| {

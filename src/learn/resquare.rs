@@ -1,20 +1,9 @@
 //! When trims are not enough, so that the quilt has to be set square on the bars again.
 
-use super::correction::Correction;
+use super::correction::{Correction, Limits};
 use super::state::{Mode, QuiltState, Sides, to_modes};
 use crate::units::Uncertain;
 use crate::verdict::conformity::{Finding, judge};
-
-/// How far a quilt may be off before it has to be set square.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Limits {
-    /// Half of the most that the right end may lie further down than the left, mm.
-    pub lean_mm: f64,
-    /// The most that a row may lie off its planned place, mm.
-    pub drift_mm: f64,
-    /// The most that a gap may differ from the plan without showing, mm.
-    pub unseen_mm: f64,
-}
 
 /// Why a quilt has to be set square.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -100,7 +89,7 @@ mod tests {
             &state,
             advances_left,
             Default::default(),
-            LIMITS.unseen_mm,
+            LIMITS,
             0.0,
         );
         re_square(&state, &correction, advances_left, LIMITS)

@@ -13,7 +13,7 @@
 //! Filtering, 1979, section 5.5). With σ known and r = 0 the bias gain is Grubbs' extended harmonic
 //! rule `1/(t + σ²/s²)`.
 
-use crate::gap::{self, RowPosition};
+use crate::gap;
 use crate::plan::Plan;
 use crate::record::{AdvanceTrim, GapRecord};
 use crate::units::Uncertain;
@@ -56,7 +56,7 @@ impl Belief {
     fn scaled(by: f64) -> Belief {
         let times = |list: &[(f64, f64)]| list.iter().map(|(mm, w)| (by * mm, *w)).collect();
         Belief {
-            bias_sd_mm: times(&[(0.15, 0.45), (0.9, 0.35), (3.0, 0.2)]),
+            bias_sd_mm: times(&[(0.1, 0.6), (0.8, 0.25), (3.0, 0.15)]),
             scatter_mm: times(&[
                 (0.35, 0.1),
                 (0.6, 0.25),
@@ -209,9 +209,9 @@ pub fn to_places([middle, lean, sag]: Sides) -> Sides {
     [ends - lean, middle + sag / 2.0, ends + lean]
 }
 
-/// Log-odds before any measurement that a quilter rolls what was advised: 9 to 1 (common practice, no
+/// Log-odds before any measurement that a quilter rolls what was advised: 99 to 1 (common practice, no
 /// source).
-const FOLLOWS_LOG_ODDS: f64 = 2.197_224_577;
+const FOLLOWS_LOG_ODDS: f64 = 4.6;
 
 impl QuiltState {
     /// The state after these advances, in order from the one that led to row 2.
@@ -247,21 +247,26 @@ impl QuiltState {
         }
     }
 
-    /// The state that a row's place alone gives: its drift, and no knowledge of a bias.
-    pub fn from_position(position: &RowPosition, prior: &Prior) -> QuiltState {
-        let drift = position.drift;
-        let places = [drift.left, drift.centre, drift.right];
-        let half_width_mm = position.x_mm.map_or(0.0, |[l, _, r]| (r - l) / 2.0);
-        let modes = to_modes(places.map(|p| p.value));
-        let u = mode_u(places.map(|p| p.u), position.skew_mm_per_m.u, half_width_mm);
+    /// The state with this drift instead of its own: what the bias was learned from stays.
+    pub fn with_drift(self, places: [Uncertain; 3], skew_u_mm_per_m: f64) -> QuiltState {
+        let drift = to_modes(places.map(|p| p.value));
+        let u = mode_u(places.map(|p| p.u), skew_u_mm_per_m, self.half_width_mm);
         let mode = |i: usize| Mode {
-            drift_mm: modes[i],
+            drift_mm: drift[i],
             drift_variance: u[i] * u[i],
-            scatter_mm: prior.0[i].scatter(),
-            ..Mode::default()
+            covariance: 0.0,
+            ..self.modes[i]
         };
         QuiltState {
             modes: [mode(0), mode(1), mode(2)],
+            ..self
+        }
+    }
+
+    /// The state when nothing is known of a bias, nor of any drift.
+    pub fn unknown(prior: &Prior, half_width_mm: f64) -> QuiltState {
+        QuiltState {
+            modes: [0, 1, 2].map(|i| Mode::at_row_1(0.0, prior.0[i].scatter())),
             half_width_mm,
             followed: true,
             measured: 0,

@@ -3,11 +3,11 @@
 
 use super::Advance;
 use super::seeded::Seeded;
-use crate::learn::correction::{Correction, Weights, correct, step_mm};
-use crate::learn::resquare::{Limits, ReSquare, re_square};
+use crate::learn::correction::{Correction, Limits, Weights, correct, step_mm};
+use crate::learn::resquare::{ReSquare, re_square};
 use crate::learn::state::{self, Belief, Prior, QuiltState, Sides, to_modes, to_places};
 use crate::plan::Plan;
-use crate::verdict::conformity::{LARGEST_GUARD_SHARE, guard_band};
+use crate::verdict::{limits, unseen_mm};
 
 /// What the quilter does about the measurements.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -72,21 +72,16 @@ pub struct PlayedRow {
     pub re_square: Option<ReSquare>,
 }
 
+const UNBOUNDED: Limits = Limits {
+    lean_mm: f64::INFINITY,
+    drift_mm: f64::INFINITY,
+    unseen_mm: f64::INFINITY,
+};
+
 /// The measurement's uncertainty of each mode.
 pub fn mode_u(quilter: &Quilter) -> Sides {
     let u = quilter.measurement_u_mm;
     [u, LEAN_U * u, LEAN_U * u]
-}
-
-/// The limits that a plan sets, for gaps known to this uncertainty at the ends.
-pub fn limits(plan: &Plan, half_width_mm: f64, u_mm: f64) -> Limits {
-    let tolerance = &plan.tolerance;
-    Limits {
-        lean_mm: tolerance.skew_mm_per_m * half_width_mm / 1000.0,
-        drift_mm: tolerance.drift_mm,
-        unseen_mm: (tolerance.spacing_mm - guard_band(u_mm))
-            .max(tolerance.spacing_mm * (1.0 - LARGEST_GUARD_SHARE)),
-    }
 }
 
 /// Plays all rows of the plan's quilt.
@@ -94,7 +89,7 @@ pub fn play(plan: &Plan, quilter: &Quilter, seed: u64) -> Vec<PlayedRow> {
     let mut random = Seeded::new(seed);
     let half_width_mm = plan.width_mm / 2.0;
     let u = mode_u(quilter);
-    let limits = limits(plan, half_width_mm, u[0].hypot(u[1]));
+    let limits = limits(plan, half_width_mm, unseen_mm(plan, u[0].hypot(u[1])));
     let mut rows = vec![PlayedRow {
         row: 1,
         gap: [0.0; 3],
@@ -159,12 +154,15 @@ pub fn play(plan: &Plan, quilter: &Quilter, seed: u64) -> Vec<PlayedRow> {
                     Belief::known(0.0, goes.bow_scatter_mm),
                 ]);
                 let state = QuiltState::known(&advances, &prior, half_width_mm);
-                (state, correct(&state, left, Weights::default(), 1e9, 0.0))
+                (
+                    state,
+                    correct(&state, left, Weights::default(), UNBOUNDED, 0.0),
+                )
             }
             _ => {
                 let state = QuiltState::after(&advances, &belief, half_width_mm);
                 let step = quilter.step_mm.unwrap_or(step_mm(plan.unit));
-                let correction = correct(&state, left, Weights::default(), limits.unseen_mm, step);
+                let correction = correct(&state, left, Weights::default(), limits, step);
                 (state, correction)
             }
         };
@@ -199,7 +197,7 @@ fn after_squaring(state: &QuiltState, left: u32, limits: Limits, plan: &Plan) ->
         &square,
         left,
         Weights::default(),
-        limits.unseen_mm,
+        limits,
         step_mm(plan.unit),
     );
     trims_mm.first().copied().unwrap_or_default()

@@ -6,6 +6,7 @@ mod table;
 pub mod terminal;
 
 pub use log::log_table;
+pub(crate) use table::{plain, wrap};
 pub use terminal::terminal;
 
 use crate::record::Record;
