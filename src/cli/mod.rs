@@ -7,6 +7,7 @@ mod note;
 mod plan;
 mod rehearse;
 mod snap;
+mod tune;
 
 use crate::record::Action;
 use crate::report::Style;
@@ -77,6 +78,7 @@ enum Command {
     Log(log::LogArguments),
     Forecast(forecast::ForecastArguments),
     Note(note::NoteArguments),
+    Tune(tune::TuneArguments),
     Rehearse(rehearse::RehearseArguments),
 }
 
@@ -101,6 +103,7 @@ pub fn run() -> ExitCode {
         Command::Snap(a) => snap::run(&a, style),
         Command::Log(a) => log::run(&a, style),
         Command::Forecast(a) => forecast::run(&a, style),
+        Command::Tune(a) => tune::run(&a, style),
         Command::Note(a) => note::run(&a),
         Command::Rehearse(a) => rehearse::run(&a),
     };
