@@ -3,11 +3,16 @@
 
 use super::Advance;
 use super::seeded::Seeded;
+use crate::gap;
 use crate::learn::correction::{Correction, Limits, Weights, correct, step_mm};
 use crate::learn::resquare::{ReSquare, re_square};
 use crate::learn::state::{self, Belief, Prior, QuiltState, Sides, to_modes, to_places};
 use crate::plan::Plan;
-use crate::verdict::{limits, unseen_mm};
+use crate::record::{
+    AdvanceTrim, At, GapRecord, Record, RowRecord, SCHEMA, SpacingRecord, XOrigin,
+};
+use crate::units::Uncertain;
+use crate::verdict::{Situation, decide, limits, unseen_mm, words};
 
 /// What the quilter does about the measurements.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -201,4 +206,128 @@ fn after_squaring(state: &QuiltState, left: u32, limits: Limits, plan: &Plan) ->
         step_mm(plan.unit),
     );
     trims_mm.first().copied().unwrap_or_default()
+}
+
+/// The played quilt as the records of its checks, the verdicts included; shift and wobble are 0.
+pub fn records(plan: &Plan, quilter: &Quilter, rows: &[PlayedRow]) -> Vec<Record> {
+    let half_width_mm = plan.width_mm / 2.0;
+    let u = mode_u(quilter);
+    let end_u = u[0].hypot(u[1]);
+    let zero = Uncertain::default();
+    let uncertain = |value: f64, u: f64| Uncertain { value, u };
+    let mut gaps: Vec<GapRecord> = Vec::new();
+    let mut trims: Vec<(u32, AdvanceTrim)> = Vec::new();
+    rows.iter()
+        .map(|played| {
+            let own = (played.row > 1).then(|| {
+                let places = [
+                    (At::Left, -half_width_mm),
+                    (At::Centre, 0.0),
+                    (At::Right, half_width_mm),
+                ];
+                GapRecord {
+                    from_row: played.row - 1,
+                    to_row: played.row,
+                    plan_mm: plan.spacing_mm,
+                    clearance_mm: None,
+                    plan_clearance_mm: None,
+                    spacing: places
+                        .into_iter()
+                        .zip(to_places(played.measured))
+                        .zip([end_u, u[0], end_u])
+                        .map(|(((at, x_mm), deviation), u)| SpacingRecord {
+                            at,
+                            x_mm,
+                            value: plan.spacing_mm + deviation,
+                            u,
+                        })
+                        .collect(),
+                    skew_mm_per_m: uncertain(
+                        1000.0 * played.measured[1] / half_width_mm,
+                        1000.0 * u[1] / half_width_mm,
+                    ),
+                    bow_mm: uncertain(played.measured[2], u[2]),
+                }
+            });
+            let row = RowRecord {
+                row: played.row,
+                x_origin: XOrigin::Quilt,
+                seen_from_mm: -half_width_mm,
+                seen_to_mm: half_width_mm,
+                offset_mm: zero,
+                slope_mm_per_m: zero,
+                bow_mm: uncertain(0.0, u[2]),
+                shift_mm: zero,
+                wobble_mm: 0.0,
+                coverage: 1.0,
+                missed: Vec::new(),
+            };
+            let in_photo: Vec<GapRecord> = own.into_iter().collect();
+            let verdict = {
+                let situation = Situation::new(plan, &row, &in_photo, &gaps, &trims, &[]);
+                decide(plan, &situation)
+            };
+            // What is advised is what is rolled, or, by who ignores it, is noted as not rolled.
+            if quilter.policy != Policy::Never
+                && let Some(trim) = verdict.next_advance_mm
+            {
+                trims.push((played.row + 1, trim));
+            }
+            gaps.extend(in_photo.clone());
+            Record {
+                schema: SCHEMA.to_owned(),
+                photos: Vec::new(),
+                rows: vec![row],
+                drift: gap::drift(plan, &gaps)
+                    .into_iter()
+                    .filter(|d| d.row == played.row)
+                    .collect(),
+                gaps: in_photo,
+                verdict,
+            }
+        })
+        .collect()
+}
+
+/// Drift is drawn so many times larger than it is.
+const DRAWN_LARGER: f64 = 8.0;
+
+/// The rows as they fell, solid, on the plan, dashed; drift and lean drawn larger. SVG with title and
+/// description.
+pub fn played_picture(plan: &Plan, rows: &[PlayedRow], title: &str) -> String {
+    let (width, height) = (360.0, 420.0);
+    let (left, top) = (20.0, 46.0);
+    let x = |mm: f64| left + (width - 2.0 * left) * (mm / plan.width_mm + 0.5);
+    let y = |mm: f64| top + (height - top - 40.0) * mm / plan.length_mm;
+    let half = plan.width_mm / 2.0;
+    let last = rows.last().map_or([0.0; 3], |r| to_places(r.drift));
+    let show = |mm: f64| words::length(mm.abs(), plan.unit);
+    let worst = last.iter().fold(0.0_f64, |most, mm| most.max(mm.abs()));
+    let said = format!("Last row off by at most {}", show(worst));
+    let mut text = format!(
+        "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {width} {height}\" role=\"img\" \
+         font-family=\"sans-serif\" font-size=\"13\"><title>{title}</title><desc>Rows as they fell, solid, \
+         against the plan, dashed; {DRAWN_LARGER} times enlarged. {said}.</desc>\
+         <rect width=\"{width}\" height=\"{height}\" fill=\"#fff\"/>\
+         <text x=\"{left}\" y=\"20\" font-weight=\"bold\">{title}</text>\
+         <text x=\"{left}\" y=\"38\">{said}</text>\n"
+    );
+    for played in rows {
+        let planned = plan.baseline_mm(played.row);
+        let [l, c, r] = to_places(played.drift).map(|mm| y(planned + DRAWN_LARGER * mm));
+        let (a, b, m) = (x(-half), x(half), x(0.0));
+        // A parabola through the three places: its control point lies as far again beyond the middle.
+        let control = 2.0 * c - (l + r) / 2.0;
+        text += &format!(
+            "<line x1=\"{a:.1}\" x2=\"{b:.1}\" y1=\"{p:.1}\" y2=\"{p:.1}\" stroke=\"#888\" \
+             stroke-dasharray=\"4 4\"/><path d=\"M{a:.1} {l:.1}Q{m:.1} {control:.1} {b:.1} {r:.1}\" \
+             fill=\"none\" stroke=\"#1f4e79\" stroke-width=\"2\"/>\n",
+            p = y(planned),
+        );
+    }
+    text += &format!(
+        "<text x=\"{left}\" y=\"{:.0}\" font-size=\"11\">Dashed: plan. Off the plan drawn {DRAWN_LARGER} times larger.</text></svg>\n",
+        height - 8.0
+    );
+    text
 }
