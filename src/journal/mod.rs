@@ -46,7 +46,7 @@ pub enum JournalError {
         known: i64,
     },
     /// Damaged file.
-    #[error("{} is damaged; keep a copy of it, and restore the folder from a backup", path.display())]
+    #[error("{} is damaged; `rowsight log FOLDER --repair` saves what can be read and keeps a copy of the old file", path.display())]
     Damaged {
         /// The file.
         path: PathBuf,
@@ -596,14 +596,95 @@ pub fn read_gaps(folder: &Path) -> Result<(Vec<SavedGap>, Vec<Habit>), JournalEr
     Ok((gaps, habits))
 }
 
+/// What a repair saved.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Repaired {
+    /// Checks that could be read and are in the new journal.
+    pub checks: usize,
+    /// Where the old file lies.
+    pub copy: PathBuf,
+}
+
+/// Saves what can be read of a damaged journal into a new one, row by row. The old file is copied first and
+/// is never changed; the new one takes its place only when it is complete. Notes, habits and photos come
+/// along as far as they can be read.
+///
+/// # Errors
+///
+/// [`JournalError`]; everything is then as it was, but for the copy.
+pub fn repair(folder: &Path) -> Result<Repaired, JournalError> {
+    let path = folder.join(FILE_NAME);
+    let failed = |e: std::io::Error| io_error(&path, &e);
+    let copy = (1..)
+        .map(|n| folder.join(format!("journal-before-repair-{n}.db")))
+        .find(|copy| !copy.exists())
+        .unwrap_or_else(|| folder.join("journal-before-repair.db"));
+    std::fs::copy(&path, &copy).map_err(failed)?;
+    let place = tempfile::tempdir_in(folder).map_err(failed)?;
+    let mut fresh = Journal::open(place.path())?;
+    let new_path = fresh.path();
+    let wrap = |e| error(&new_path, e);
+    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let old = Connection::open_with_flags(&copy, flags).map_err(|e| error(&copy, e))?;
+    let transaction = fresh.database.transaction().map_err(wrap)?;
+    let mut checks = 0;
+    // Photos before what refers to them, checks before photos of checks and notes.
+    for (table, columns) in [
+        ("photos", "sha256, file, came_from"),
+        (
+            "checks",
+            "id, row, saved, standing, record, fingerprint, plan, version",
+        ),
+        ("check_photos", "check_id, ordinal, sha256"),
+        ("notes", "id, check_id, text"),
+        ("habits", "id, row, name, value, saved"),
+    ] {
+        let count = columns.split(',').count();
+        let marks = vec!["?"; count].join(", ");
+        let insert = format!("INSERT OR IGNORE INTO {table} ({columns}) VALUES ({marks})");
+        let mut misses = 0;
+        for id in 1.. {
+            if misses > LONGEST_RUN {
+                break;
+            }
+            let row: Result<Vec<rusqlite::types::Value>, _> = old.query_row(
+                &format!("SELECT {columns} FROM {table} WHERE rowid = ?1"),
+                [id],
+                |r| (0..count).map(|i| r.get(i)).collect(),
+            );
+            let whole = |row: &[rusqlite::types::Value]| {
+                table != "checks"
+                    || matches!(&row[4], rusqlite::types::Value::Text(t)
+                        if serde_json::from_str::<Record>(t).is_ok())
+            };
+            let Some(row) = row.ok().filter(|row| whole(row)) else {
+                misses += 1;
+                continue;
+            };
+            misses = 0;
+            // What refers to a lost row is lost with it.
+            let kept = transaction.execute(&insert, rusqlite::params_from_iter(row));
+            if table == "checks" && kept.is_ok_and(|n| n == 1) {
+                checks += 1;
+            }
+        }
+    }
+    transaction.commit().map_err(wrap)?;
+    drop(fresh);
+    drop(old);
+    std::fs::rename(&new_path, &path).map_err(failed)?;
+    Ok(Repaired { checks, copy })
+}
+
+/// Ids are given out from 1; a run of misses longer than this is the end of a table.
+const LONGEST_RUN: i64 = 100;
+
 /// How many checks of a damaged journal can still be read, one by one.
 pub fn readable_checks(folder: &Path) -> usize {
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let Ok(database) = Connection::open_with_flags(folder.join(FILE_NAME), flags) else {
         return 0;
     };
-    // Ids are given out from 1; a run of misses longer than this is the end.
-    const LONGEST_RUN: i64 = 100;
     let (mut found, mut last, mut id) = (0, 0, 1);
     while id - last <= LONGEST_RUN {
         let record: Result<String, _> =

@@ -111,3 +111,140 @@ pub fn forecast(
         rows,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::learn::correction::step_mm;
+    use crate::learn::state::{self, Prior, to_places};
+    use crate::plan::Tolerance;
+    use crate::rehearse::advances::{Policy, Quilter, mode_u, play};
+    use crate::rehearse::{Advance, Seeded};
+    use crate::units::LengthUnit;
+    use crate::verdict::{limits, unseen_mm};
+
+    fn plan() -> Plan {
+        Plan {
+            unit: LengthUnit::Millimetre,
+            width_mm: 2000.0,
+            length_mm: 2200.0,
+            design_file: "waves.svg".into(),
+            repeat_mm: 250.0,
+            spacing_mm: 150.0,
+            stagger: 0.5,
+            rows: 14,
+            first_row_mm: 100.0,
+            card_bar_mm: 150.0,
+            tolerance: Tolerance::default(),
+            roll: Default::default(),
+        }
+    }
+
+    fn on_plan(drift: f64) -> QuiltState {
+        let zero = Uncertain {
+            value: drift,
+            u: 0.0,
+        };
+        QuiltState::unknown(&Prior::default(), 1000.0).with_drift([zero; 3], 0.0)
+    }
+
+    /// By hand: rows 150 mm apart from 100 mm, design 100 mm high, quilt 2200 mm long. From row 4, which
+    /// should lie at 550 mm and lies at 560 mm, 10 more rows go on to 2060 mm, 90 mm above the edge.
+    #[test]
+    fn rows_that_fit_and_the_even_ending_are_as_reckoned_by_hand() {
+        let looked = forecast(
+            &plan(),
+            100.0,
+            &on_plan(10.0),
+            4,
+            limits(&plan(), 1000.0, 3.0),
+            0.5,
+        );
+        assert_eq!(looked.rows_that_fit, 14);
+        assert_eq!(looked.free_top_mm, 50.0);
+        // 2100 − 560 over 10 gaps is 154 mm.
+        assert!((looked.even_change_mm.unwrap() - 4.0).abs() < 1e-9);
+        assert!((looked.free_bottom_untouched_mm.value - 90.0).abs() < 1e-9);
+        // Row 15 would begin at 2060 + 150 − 50 = 2160 mm: 40 of its 100 mm fit.
+        assert!((looked.partial_row - 0.4).abs() < 1e-9);
+        let at_the_end = forecast(
+            &plan(),
+            100.0,
+            &on_plan(0.0),
+            14,
+            limits(&plan(), 1000.0, 3.0),
+            0.5,
+        );
+        assert!(at_the_end.rows.is_empty() && at_the_end.even_change_mm.is_none());
+    }
+
+    /// The last row of played quilts, seen from row 6, for a quilter who takes the advice and one who does
+    /// not. Biases are drawn from the spreads that the filter believes in.
+    #[test]
+    fn intervals_of_the_last_row_hold_the_truth_in_about_95_of_100() {
+        let plan = plan();
+        let from = 6;
+        for (policy, corrected) in [
+            (Policy::Advice { squares: false }, true),
+            (Policy::Never, false),
+        ] {
+            let (runs, mut held) = (1200, 0);
+            for seed in 0..runs {
+                let mut random = Seeded::new(seed);
+                let spread = match random.unit() {
+                    x if x < 0.6 => 0.1,
+                    x if x < 0.85 => 0.8,
+                    _ => 3.0,
+                };
+                let advance = Advance {
+                    bias_mm: spread * random.normal(),
+                    right_minus_left_mm: 1.2 * spread * random.normal(),
+                    scatter_mm: 1.0,
+                    side_scatter_mm: 1.2,
+                    bow_scatter_mm: 0.3,
+                    shift_scatter_mm: 0.0,
+                };
+                let quilter = Quilter {
+                    advance,
+                    growth_mm: 0.0,
+                    change: None,
+                    measurement_u_mm: 0.3,
+                    step_mm: None,
+                    policy,
+                };
+                let rows = play(&plan, &quilter, 1000 + seed);
+                let u = mode_u(&quilter);
+                let advances: Vec<state::Advance> = rows[1..from]
+                    .iter()
+                    .map(|r| state::Advance {
+                        to_row: r.row,
+                        deviation_mm: Some(to_places(r.measured)),
+                        u_mm: u,
+                        trim_mm: r.trim,
+                    })
+                    .collect();
+                let state = QuiltState::after(&advances, &Prior::default(), 1000.0);
+                let limits = limits(&plan, 1000.0, unseen_mm(&plan, u[0].hypot(u[1])));
+                let looked = forecast(
+                    &plan,
+                    100.0,
+                    &state,
+                    from as u32,
+                    limits,
+                    step_mm(plan.unit),
+                );
+                let last = looked.rows.last().unwrap();
+                let [_, centre, _] = if corrected {
+                    last.corrected_mm
+                } else {
+                    last.untouched_mm
+                };
+                let truth = plan.baseline_mm(14) + to_places(rows[13].drift)[1];
+                held += u32::from((truth - centre.value).abs() <= 1.96 * centre.u);
+            }
+            let share = f64::from(held) / runs as f64;
+            // Four standard errors of 1200 runs are 2.5 points; on the safe side is allowed.
+            assert!((0.925..=0.99).contains(&share), "{policy:?}: {share}");
+        }
+    }
+}

@@ -305,10 +305,13 @@ pub fn details(history: &History, tuning: &Tuning, unit: LengthUnit, style: Styl
         ));
     }
     note(format!(
-        "Errors are gap less plan less trim, in mm; lengths on the first screen in {}. Intervals are 95 %: t for \
+        "Errors are gap less plan less trim, in mm; the first screen is in {}. Intervals are 95 %: t for \
          means, chi-squared for scatters. A habit is believed beyond O'Brien and Fleming's boundary for a look \
          after every row, shared by all habits. Zones: values that break a Western Electric rule.",
-        unit_name(unit)
+        match unit {
+            LengthUnit::Inch => "inches",
+            LengthUnit::Millimetre => "millimetres",
+        }
     ));
     text
 }
