@@ -104,12 +104,6 @@ pub fn run(arguments: &RehearseArguments) -> anyhow::Result<Outcome> {
             plan.rows
         );
     }
-    let of = |name: &str, text: &Option<String>, or: f64| match text {
-        None => Ok(or),
-        Some(text) => parse_length(text)
-            .map(|mm| mm.0)
-            .map_err(|e| anyhow!("--{name}: {e}")),
-    };
     let mut range = if arguments.easy {
         SceneRange::easy()
     } else {
@@ -129,12 +123,12 @@ pub fn run(arguments: &RehearseArguments) -> anyhow::Result<Outcome> {
         range.jpeg_quality = [f64::from(quality.clamp(1, 100)); 2];
     }
     let advance = Advance {
-        bias_mm: of("gap-error", &arguments.gap_error, 0.8)?,
-        right_minus_left_mm: of("lean", &arguments.lean, 0.8)?,
+        bias_mm: length_or("gap-error", &arguments.gap_error, 0.8)?,
+        right_minus_left_mm: length_or("lean", &arguments.lean, 0.8)?,
         ..Advance::default()
     };
     if arguments.numbers {
-        return play_numbers(arguments, &plan, advance, &of);
+        return play_numbers(arguments, &plan, advance);
     }
     let practice = PracticeQuilt {
         rows: arguments.rows,
@@ -159,6 +153,15 @@ pub fn run(arguments: &RehearseArguments) -> anyhow::Result<Outcome> {
     Ok(Outcome::Fine)
 }
 
+fn length_or(name: &str, text: &Option<String>, or_mm: f64) -> anyhow::Result<f64> {
+    match text {
+        None => Ok(or_mm),
+        Some(text) => parse_length(text)
+            .map(|mm| mm.0)
+            .map_err(|e| anyhow!("--{name}: {e}")),
+    }
+}
+
 /// Uncertainty of a gap in the middle that a photo usually gives, mm (the practice photos' RMS error).
 const USUAL_U_MM: f64 = 0.35;
 
@@ -166,16 +169,15 @@ fn play_numbers(
     arguments: &RehearseArguments,
     plan: &Plan,
     advance: Advance,
-    of: &dyn Fn(&str, &Option<String>, f64) -> anyhow::Result<f64>,
 ) -> anyhow::Result<Outcome> {
     let advance = Advance {
-        scatter_mm: of("scatter", &arguments.scatter, 1.0)?,
+        scatter_mm: length_or("scatter", &arguments.scatter, 1.0)?,
         ..advance
     };
-    let changed_mm = of("change-error", &arguments.change_error, 0.0)?;
+    let changed_mm = length_or("change-error", &arguments.change_error, 0.0)?;
     let quilter = Quilter {
         advance,
-        growth_mm: of("growth", &arguments.growth, 0.0)?,
+        growth_mm: length_or("growth", &arguments.growth, 0.0)?,
         change: arguments.change_row.map(|row| {
             let bias_mm = changed_mm;
             (row, Advance { bias_mm, ..advance })

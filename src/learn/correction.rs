@@ -180,6 +180,7 @@ mod tests {
             half_width_mm: 1000.0,
             followed: true,
             measured: 5,
+            u_mm: [0.0; 3],
         }
     }
 

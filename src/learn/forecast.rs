@@ -58,25 +58,29 @@ pub fn forecast(
         })
     };
     let mut untouched = state.modes;
-    // Expected drift with the trims, and the variance that steering leaves of what is still to come.
-    let mut steered = state.modes.map(|mode| (mode.drift_mm, 0.0));
+    // Expected drift with the trims, the variance that steering leaves of what is still to come, and what
+    // no photo will tell.
+    let mut steered = state.modes.map(|mode| (mode.drift_mm, 0.0, 0.0));
     let mut rows = Vec::new();
     for (i, trim) in correction.trims_mm.iter().enumerate() {
         let to = row + 1 + i as u32;
         untouched = untouched.map(|mode| mode.advanced(0.0));
         let trims = to_modes(*trim);
         for (mode, (now, steered)) in state.modes.iter().zip(&mut steered).enumerate() {
-            let (now, (drift, variance)) = (now, steered);
+            let (drift, variance, unseen) = steered;
             // No roller steers the sag.
             let kept = if mode < 2 { 1.0 - gains[i] } else { 1.0 };
             *drift += trims[mode] + now.bias_mm;
             // The bias is known better with every row: what it adds is counted with the first.
             let of_bias = if i == 0 { now.bias_variance } else { 0.0 };
+            // Of every gap to come the photo tells all but this much, which adds up.
+            let [scatter, u] = [now.scatter_mm, state.u_mm[mode]].map(|mm| mm * mm);
+            *unseen += scatter * u / (scatter + u).max(1e-12);
             *variance = kept * kept * *variance + now.scatter_mm * now.scatter_mm + of_bias;
         }
         let corrected = places_of([0, 1, 2].map(|m| Uncertain {
             value: steered[m].0,
-            u: (steered[m].1 + state.modes[m].drift_variance).sqrt(),
+            u: (steered[m].1 + steered[m].2 + state.modes[m].drift_variance).sqrt(),
         }));
         rows.push(RowAhead {
             row: to,

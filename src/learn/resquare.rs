@@ -81,6 +81,7 @@ mod tests {
             half_width_mm: 1000.0,
             followed,
             measured: 6,
+            u_mm: [0.0; 3],
         }
     }
 

@@ -191,6 +191,8 @@ pub struct QuiltState {
     pub followed: bool,
     /// Measured advances behind it.
     pub measured: usize,
+    /// RMS standard uncertainty of the measured gaps, by mode, mm.
+    pub u_mm: Sides,
 }
 
 /// Middle, lean and sag of three places.
@@ -234,6 +236,7 @@ impl QuiltState {
             half_width_mm,
             followed,
             measured: advances.iter().filter(|a| a.deviation_mm.is_some()).count(),
+            u_mm: typical_u(advances),
         }
     }
 
@@ -244,6 +247,7 @@ impl QuiltState {
             half_width_mm,
             followed: true,
             measured: advances.iter().filter(|a| a.deviation_mm.is_some()).count(),
+            u_mm: typical_u(advances),
         }
     }
 
@@ -270,6 +274,7 @@ impl QuiltState {
             half_width_mm,
             followed: true,
             measured: 0,
+            u_mm: [0.0; 3],
         }
     }
 
@@ -310,6 +315,12 @@ pub fn mode_u([left, centre, right]: Sides, skew_u_mm_per_m: f64, half_width_mm:
         skew_u_mm_per_m * half_width_mm / 1000.0,
         (centre * centre + ends * ends).sqrt(),
     ]
+}
+
+fn typical_u(advances: &[Advance]) -> Sides {
+    let measured = || advances.iter().filter(|a| a.deviation_mm.is_some());
+    let count = measured().count().max(1) as f64;
+    [0, 1, 2].map(|i| (measured().map(|a| a.u_mm[i].powi(2)).sum::<f64>() / count).sqrt())
 }
 
 fn filter(advances: &[Advance], prior: &Prior, followed: bool) -> ([Mode; 3], f64) {
