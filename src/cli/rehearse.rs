@@ -194,9 +194,11 @@ fn play_numbers(
         .output
         .clone()
         .unwrap_or_else(|| arguments.folder.join("practice"));
-    if folder.join(crate::journal::FILE_NAME).exists() {
+    // A quilt that is there is never written over.
+    let taken = [crate::journal::FILE_NAME, crate::plan::file::FILE_NAME];
+    if let Some(name) = taken.iter().find(|name| folder.join(name).exists()) {
         anyhow::bail!(
-            "{} has a journal already; name another folder with --output",
+            "{} has a {name} already; name another folder with --output",
             folder.display()
         );
     }

@@ -562,6 +562,8 @@ pub fn read_gaps(folder: &Path) -> Result<(Vec<SavedGap>, Vec<Habit>), JournalEr
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let database = Connection::open_with_flags(&path, flags).map_err(wrap)?;
     database.busy_timeout(PATIENCE).map_err(wrap)?;
+    // One read transaction: the file is locked once, not for every statement.
+    database.execute_batch("BEGIN").map_err(wrap)?;
     let version = schema::check(&database, &path)?;
     let damaged = || JournalError::Damaged { path: path.clone() };
     let mut statement = database

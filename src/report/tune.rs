@@ -120,7 +120,10 @@ fn sentences(history: &History, tuning: &Tuning, unit: LengthUnit) -> Vec<String
         (centre, "how far you go"),
         (lean, "how far your right end goes against your left"),
     ] {
-        if let Some(change) = quantity.change {
+        let change = quantity
+            .change
+            .filter(|c| !is_nothing(c.after - c.before, unit));
+        if let Some(change) = change {
             let size = change.after - change.before;
             let first = &history.advances[change.began];
             said.push(format!(
