@@ -27,8 +27,9 @@ pub struct Weights {
 }
 
 impl Default for Weights {
-    /// Found in simulation (see the contributors' guide): the last row's drift within a tenth of the
-    /// least that is possible, at a scatter of the gaps within 1.15 of a quilter without bias.
+    /// Found in simulation (`examples/closed_loop.rs`): the last row's drift a third of what no correction
+    /// leaves wherever the measurement allows that, at gaps about 1.15 times as uneven as those of a
+    /// quilter without bias who is left alone.
     fn default() -> Self {
         Weights {
             drift: 0.01,
