@@ -81,6 +81,7 @@ fn main() {
         rows: None,
         first_row_mm: None,
         card_bar_mm: 150.0,
+        roll: Default::default(),
         tolerance: Tolerance::default(),
     }
     .plan()

@@ -62,6 +62,7 @@ fn plan_of(scene: &Scene, design: &Design) -> Plan {
         first_row_mm: 90.0,
         card_bar_mm: scene.cards.first().map_or(150.0, |c| c.bar_mm),
         tolerance: Tolerance::default(),
+        roll: Default::default(),
     }
 }
 

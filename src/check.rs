@@ -28,6 +28,8 @@ use rayon::prelude::*;
 pub struct Known {
     /// Gaps measured so far, oldest first.
     pub gaps: Vec<GapRecord>,
+    /// Trims advised so far: the row that the advance led to, and the trim.
+    pub trims: Vec<(u32, crate::record::AdvanceTrim)>,
     /// Fingerprints of the rows measured so far, by row number.
     pub fingerprints: Vec<(u32, Fingerprint)>,
     /// Newest row in the journal.
@@ -250,7 +252,14 @@ pub fn check(
             error: CannotMeasure::NoRow,
         });
     };
-    let situation = Situation::new(plan, newest_record, &gap_records, &known.gaps, &warnings);
+    let situation = Situation::new(
+        plan,
+        newest_record,
+        &gap_records,
+        &known.gaps,
+        &known.trims,
+        &warnings,
+    );
     let verdict = decide(plan, &situation);
     let drawn = drawn(
         &measured,

@@ -32,6 +32,7 @@ pub mod design;
 pub mod gap;
 pub mod geometry;
 pub mod journal;
+pub mod learn;
 pub mod line;
 pub mod photo;
 pub mod plan;

@@ -295,3 +295,106 @@ fn two_snaps_at_once_are_both_kept() {
     let (_, out, _) = rowsight(&["log", &folder, "--json"]);
     assert_eq!(out.lines().count(), 2, "{out}");
 }
+
+/// A practice quilt played in numbers, in a folder of its own.
+fn played(extra: &[&str]) -> (tempfile::TempDir, tempfile::TempDir, String) {
+    let (place, folder) = quilt();
+    let out = tempfile::tempdir().unwrap();
+    let path = out.path().join("played").display().to_string();
+    let arguments = [&["rehearse", &folder, "--numbers", "-o", &path], extra].concat();
+    let (code, said, err) = rowsight(&arguments);
+    assert_eq!(code, 0, "{err}");
+    assert!(said.contains("last row lies off"), "{said}");
+    (place, out, path)
+}
+
+#[test]
+fn a_played_quilt_is_forecast_noted_and_tuned() {
+    let (_place, out, path) = played(&["--gap-error", "1/16in"]);
+    let (code, said, err) = rowsight(&["forecast", &path]);
+    assert_eq!(code, 0, "{err}");
+    assert!(
+        said.starts_with("FORECAST") && said.contains("rows fit"),
+        "{said}"
+    );
+    assert!(said.contains("machine stopped"), "{said}");
+    let (code, _, err) = rowsight(&["note", &path, "--row", "4", "straps=yes"]);
+    assert!(code == 0 && err.contains("straps=yes"), "{err}");
+    let page = out.path().join("page.html").display().to_string();
+    let (code, said, err) = rowsight(&["tune", &path, "--details", "--page", &page]);
+    assert_eq!(code, 0, "{err}");
+    assert!(
+        said.contains("HOW YOU ADVANCE") && said.contains("straps=yes"),
+        "{said}"
+    );
+    assert!(
+        said.lines().all(|line| line.chars().count() <= 90),
+        "{said}"
+    );
+    let first_screen = said.split("ALL THE STATISTICS").next().unwrap();
+    assert!(
+        first_screen.lines().all(|line| line.chars().count() <= 80),
+        "{first_screen}"
+    );
+    for jargon in [
+        "sigma",
+        "Welch",
+        "variance",
+        "CUSUM",
+        "p-value",
+        "confidence",
+    ] {
+        assert!(!first_screen.contains(jargon), "{jargon}: {first_screen}");
+    }
+    let html = std::fs::read_to_string(&page).unwrap();
+    assert_eq!(html.matches("<svg").count(), html.matches("<desc>").count());
+    assert!(html.contains("<svg") && !html.contains("href=") && !html.contains("<script"));
+}
+
+#[test]
+fn mistakes_with_notes_and_tuning_get_one_sentence() {
+    let (place, folder) = quilt();
+    for (arguments, says) in [
+        (vec!["note", &folder, "straps"], "write it like straps=yes"),
+        (
+            vec!["note", &folder, "--row", "99", "straps=yes"],
+            "rows 1 to",
+        ),
+        (vec!["note", &folder, "trim=perhaps"], "trim=yes or trim=no"),
+        (
+            vec!["rehearse", &folder, "--numbers", "-o", &folder],
+            "plan.toml already",
+        ),
+    ] {
+        let (code, _, err) = rowsight(&arguments);
+        assert_eq!(code, 2, "{arguments:?} {err}");
+        one_sentence(&err, says);
+    }
+    assert!(place.path().join("meander.svg").metadata().unwrap().len() > 100);
+    // One row, or none, has nothing to say yet; a folder that is no quilt is passed over.
+    let (code, said, err) = rowsight(&["tune", &folder, "/"]);
+    assert!(code == 0 && said.contains("0 advances"), "{said} {err}");
+}
+
+#[test]
+fn a_damaged_journal_is_named_repaired_and_the_others_are_tuned() {
+    let (_a, _b, good) = played(&["--seed", "2"]);
+    let (_c, _d, bad) = played(&["--seed", "3"]);
+    let journal = Path::new(&bad).join("journal.db");
+    let mut bytes = std::fs::read(&journal).unwrap();
+    let words = b"\"row\":4,\"x_origin\"";
+    let at = bytes.windows(words.len()).position(|w| w == words).unwrap() / 4096 * 4096;
+    bytes[at..at + 4096].fill(0xA5);
+    std::fs::write(&journal, bytes).unwrap();
+    let (code, said, err) = rowsight(&["tune", &good, &bad]);
+    assert!(
+        code == 2 && said.contains("HOW YOU ADVANCE"),
+        "{code} {said}"
+    );
+    one_sentence(&err, "can still be read");
+    let (code, _, err) = rowsight(&["log", &bad, "--repair"]);
+    assert_eq!(code, 0, "{err}");
+    assert!(Path::new(&bad).join("journal-before-repair-1.db").exists());
+    let (code, _, err) = rowsight(&["tune", &good, &bad]);
+    assert_eq!(code, 0, "{err}");
+}

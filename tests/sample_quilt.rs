@@ -55,6 +55,7 @@ fn six_rows_are_numbered_measured_and_kept() {
         let photos = [photo::read(&path).unwrap()];
         let checks = journal.current().unwrap();
         let known = Known {
+            trims: Vec::new(),
             gaps: gaps_of(&checks),
             fingerprints: checks
                 .iter()

@@ -33,6 +33,7 @@ fn two_linked_photos_see_more_of_the_row_than_one() {
         first_row_mm: 90.0,
         card_bar_mm: scene.cards[0].bar_mm,
         tolerance: Tolerance::default(),
+        roll: Default::default(),
     };
     let seen = |photos: &[photo::Photo]| {
         let checked = check(photos, &plan, &design, &Known::default(), Some(newest)).unwrap();

@@ -27,6 +27,9 @@ pub struct LogArguments {
     /// Row of the note
     #[arg(long, value_name = "NUMBER", requires = "note")]
     row: Option<u32>,
+    /// Save what can be read of a damaged journal; a copy of the old file is kept
+    #[arg(long, conflicts_with_all = ["undo", "restore", "note"])]
+    repair: bool,
     /// Show retaken and undone checks too
     #[arg(long)]
     all: bool,
@@ -38,6 +41,17 @@ pub struct LogArguments {
 pub fn run(arguments: &LogArguments, style: Style) -> anyhow::Result<Outcome> {
     let folder = &arguments.folder;
     let plan = crate::plan::file::read(folder)?;
+    if arguments.repair {
+        if !folder.join(crate::journal::FILE_NAME).exists() {
+            bail!("{} has no journal to repair", folder.display());
+        }
+        let repaired = crate::journal::repair(folder)?;
+        hint(&format!(
+            "{} checks are in the repaired journal; the old file is kept as {}.",
+            repaired.checks,
+            repaired.copy.display()
+        ));
+    }
     let Some(mut journal) = Journal::open_to_read(folder)? else {
         if arguments.undo || arguments.restore || arguments.note.is_some() {
             bail!(

@@ -2,10 +2,13 @@
 
 mod calibrate;
 mod card;
+mod forecast;
 mod log;
+mod note;
 mod plan;
 mod rehearse;
 mod snap;
+mod tune;
 
 use crate::record::Action;
 use crate::report::Style;
@@ -75,6 +78,9 @@ enum Command {
     Plan(plan::PlanArguments),
     Snap(snap::SnapArguments),
     Log(log::LogArguments),
+    Forecast(forecast::ForecastArguments),
+    Note(note::NoteArguments),
+    Tune(tune::TuneArguments),
     Rehearse(rehearse::RehearseArguments),
 }
 
@@ -99,6 +105,9 @@ pub fn run() -> ExitCode {
         Command::Plan(a) => plan::run(&a, style),
         Command::Snap(a) => snap::run(&a, style),
         Command::Log(a) => log::run(&a, style),
+        Command::Forecast(a) => forecast::run(&a, style),
+        Command::Tune(a) => tune::run(&a, style),
+        Command::Note(a) => note::run(&a),
         Command::Rehearse(a) => rehearse::run(&a),
     };
     match result {

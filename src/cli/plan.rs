@@ -3,6 +3,7 @@
 use super::{Outcome, hint, say};
 use crate::design::import::{read as read_design, to_svg};
 use crate::design::{Design, demo};
+use crate::learn::roll::{self, Roll};
 use crate::plan::file::{self, PlanRequest, write_whole};
 use crate::plan::picture::picture;
 use crate::plan::{Plan, Tolerance};
@@ -53,6 +54,15 @@ pub struct PlanArguments {
     /// How much a gap may be off the spacing [default: 1/8 in]
     #[arg(long, value_name = "LENGTH")]
     tolerance: Option<String>,
+    /// Diameter of the bare take-up bar
+    #[arg(long, value_name = "LENGTH")]
+    roll_bar: Option<String>,
+    /// Thickness of one layer of the quilt as rolled up under tension
+    #[arg(long, value_name = "LENGTH")]
+    loft: Option<String>,
+    /// Depth of the machine's throat with nothing rolled up
+    #[arg(long, value_name = "LENGTH")]
+    depth: Option<String>,
     /// Show lengths in inches or millimetres [default: as the width is written]
     #[arg(long, value_enum)]
     unit: Option<UnitName>,
@@ -88,6 +98,9 @@ pub fn run(arguments: &PlanArguments, style: Style) -> anyhow::Result<Outcome> {
         &arguments.first_row,
         &arguments.card_bar,
         &arguments.tolerance,
+        &arguments.roll_bar,
+        &arguments.loft,
+        &arguments.depth,
     ]
     .iter()
     .any(|a| a.is_some())
@@ -207,6 +220,12 @@ fn make(arguments: &PlanArguments) -> anyhow::Result<()> {
         spacing_mm: tolerance_mm.unwrap_or(old_tolerance.spacing_mm),
         ..old_tolerance
     };
+    let old_roll = old.as_ref().map_or_else(Roll::default, |o| o.roll);
+    let roll = Roll {
+        bar_mm: given("roll-bar", &arguments.roll_bar)?.or(old_roll.bar_mm),
+        loft_mm: given("loft", &arguments.loft)?.or(old_roll.loft_mm),
+        depth_mm: given("depth", &arguments.depth)?.or(old_roll.depth_mm),
+    };
     // Rows are counted anew when what they depend on changes.
     let layout_stays =
         arguments.length.is_none() && arguments.spacing.is_none() && arguments.design.is_none();
@@ -233,6 +252,7 @@ fn make(arguments: &PlanArguments) -> anyhow::Result<()> {
             .or(old.as_ref().map(|o| o.card_bar_mm))
             .unwrap_or(150.0),
         tolerance,
+        roll,
     };
     let plan = request.plan()?;
     if arguments.card_bar.is_none() && old.is_none() {
@@ -280,6 +300,7 @@ fn describe(plan: &Plan, design: &Design) -> String {
         plan.tolerance.skew_mm_per_m,
         show(plan.tolerance.bow_mm),
     );
+    text += &describe_roll(plan, design);
     let clearance = crate::row::missed::planned_clearance_mm(design, plan.spacing_mm, plan.stagger);
     if let Some(clearance) = clearance {
         if clearance < 0.0 {
@@ -289,6 +310,54 @@ fn describe(plan: &Plan, design: &Design) -> String {
             );
         } else {
             text += &format!("Neighbouring rows come as near as {}\n", show(clearance));
+        }
+    }
+    text
+}
+
+/// What the take-up roll leaves at the first, middle and last row.
+fn describe_roll(plan: &Plan, design: &Design) -> String {
+    let show = |mm: f64| length(mm, plan.unit);
+    let Some(rows) = roll::at_rows(plan, design.height_mm()) else {
+        return String::new();
+    };
+    let mut text = String::new();
+    let mut shown = vec![1, plan.rows.div_ceil(2), plan.rows];
+    shown.dedup();
+    for at in rows.iter().filter(|r| shown.contains(&r.row)) {
+        let free = at
+            .free_mm
+            .map_or_else(String::new, |mm| format!(", leaves {} of depth", show(mm)));
+        text += &format!(
+            "Roll at row {}: {} across{free}; one turn moves the quilt {}\n",
+            at.row,
+            show(at.diameter_mm),
+            show(at.turn_mm),
+        );
+    }
+    match roll::greatest_height_mm(&rows) {
+        None => {
+            text += "Give --depth as well to see whether the design still fits at the last row\n"
+        }
+        Some(most) if most >= design.height_mm() => {
+            text += &format!(
+                "The design fits to the end: it is {} high, and up to {} would fit\n",
+                show(design.height_mm()),
+                show(most)
+            );
+        }
+        Some(most) => {
+            let fits = rows
+                .iter()
+                .take_while(|r| r.free_mm.is_some_and(|f| f >= design.height_mm()))
+                .count();
+            text += &format!(
+                "The design does not fit to the end: it is {} high and fits to row {fits} of {}; at the last \
+                 row {} is left. Take a lower design, or roll from the other end for the rest\n",
+                show(design.height_mm()),
+                plan.rows,
+                show(most.max(0.0)),
+            );
         }
     }
     text

@@ -1,11 +1,18 @@
 //! `rowsight rehearse`
 
 use super::{Outcome, hint, say};
+use crate::journal::{Habit, Journal, NewCheck};
+use crate::learn::state::to_places;
+use crate::plan::Plan;
+use crate::plan::file::{to_toml, write_whole};
+use crate::rehearse::advances::{Policy, Quilter, play, played_picture, records};
 use crate::rehearse::{
     Advance, FabricClass, PracticeQuilt, SceneRange, Truth, rehearse_quilt, render, write,
 };
+use crate::row::wobble::Fingerprint;
 use crate::units::parse_length;
 use crate::verdict::words::length;
+use crate::verdict::words::{signed, unit_name};
 use anyhow::{Context, anyhow};
 use clap::Args;
 use indicatif::ProgressBar;
@@ -17,6 +24,9 @@ use std::path::PathBuf;
 /// advance that is a little off. Measure them with `snap` and compare with the truth files.
 ///
 /// Example: rowsight rehearse harvest --rows 3 --gap-error 1/16in
+///
+/// With --numbers a whole quilt is played without photos, for `forecast` and `tune`:
+/// rowsight rehearse harvest --numbers --lean 1/8in --ignore-advice -o ignored
 #[derive(Args)]
 pub struct RehearseArguments {
     /// Folder of the quilt, with its plan
@@ -46,7 +56,38 @@ pub struct RehearseArguments {
     /// JPEG quality, 1 to 100 [default: by the seed, 75 to 95]
     #[arg(long, value_name = "QUALITY")]
     quality: Option<u8>,
-    /// Where the photos go [default: the folder `practice` of the quilt]
+    /// Play all rows of the quilt in numbers, without photos, and keep them in a practice quilt's journal
+    #[arg(long)]
+    numbers: bool,
+    /// With --numbers: nothing that is advised is done
+    #[arg(long, requires = "numbers")]
+    ignore_advice: bool,
+    /// With --numbers: how unevenly the advances go [default: 1 mm]
+    #[arg(long, value_name = "LENGTH", requires = "numbers")]
+    scatter: Option<String>,
+    /// With --numbers: how much more every advance goes than the one before [default: nothing]
+    #[arg(
+        long,
+        value_name = "LENGTH",
+        requires = "numbers",
+        allow_hyphen_values = true
+    )]
+    growth: Option<String>,
+    /// With --numbers: from this row on the advances go otherwise
+    #[arg(long, value_name = "ROW", requires = "change_error")]
+    change_row: Option<u32>,
+    /// With --change-row: how much too far they go then
+    #[arg(
+        long,
+        value_name = "LENGTH",
+        requires = "change_row",
+        allow_hyphen_values = true
+    )]
+    change_error: Option<String>,
+    /// With --numbers: draw the rows as they fell, as SVG
+    #[arg(long, value_name = "FILE", requires = "numbers")]
+    picture: Option<PathBuf>,
+    /// Where the photos or the practice quilt go [default: the folder `practice` of the quilt]
     #[arg(short, long, value_name = "FOLDER")]
     output: Option<PathBuf>,
 }
@@ -63,12 +104,6 @@ pub fn run(arguments: &RehearseArguments) -> anyhow::Result<Outcome> {
             plan.rows
         );
     }
-    let of = |name: &str, text: &Option<String>, or: f64| match text {
-        None => Ok(or),
-        Some(text) => parse_length(text)
-            .map(|mm| mm.0)
-            .map_err(|e| anyhow!("--{name}: {e}")),
-    };
     let mut range = if arguments.easy {
         SceneRange::easy()
     } else {
@@ -88,10 +123,13 @@ pub fn run(arguments: &RehearseArguments) -> anyhow::Result<Outcome> {
         range.jpeg_quality = [f64::from(quality.clamp(1, 100)); 2];
     }
     let advance = Advance {
-        bias_mm: of("gap-error", &arguments.gap_error, 0.8)?,
-        right_minus_left_mm: of("lean", &arguments.lean, 0.8)?,
+        bias_mm: length_or("gap-error", &arguments.gap_error, 0.8)?,
+        right_minus_left_mm: length_or("lean", &arguments.lean, 0.8)?,
         ..Advance::default()
     };
+    if arguments.numbers {
+        return play_numbers(arguments, &plan, advance);
+    }
     let practice = PracticeQuilt {
         rows: arguments.rows,
         ..PracticeQuilt::from_plan(&plan, arguments.seed, advance)
@@ -115,7 +153,104 @@ pub fn run(arguments: &RehearseArguments) -> anyhow::Result<Outcome> {
     Ok(Outcome::Fine)
 }
 
-fn line(path: &str, truth: &Truth, plan: &crate::plan::Plan) -> String {
+fn length_or(name: &str, text: &Option<String>, or_mm: f64) -> anyhow::Result<f64> {
+    match text {
+        None => Ok(or_mm),
+        Some(text) => parse_length(text)
+            .map(|mm| mm.0)
+            .map_err(|e| anyhow!("--{name}: {e}")),
+    }
+}
+
+/// Uncertainty of a gap in the middle that a photo usually gives, mm (the practice photos' RMS error).
+const USUAL_U_MM: f64 = 0.35;
+
+fn play_numbers(
+    arguments: &RehearseArguments,
+    plan: &Plan,
+    advance: Advance,
+) -> anyhow::Result<Outcome> {
+    let advance = Advance {
+        scatter_mm: length_or("scatter", &arguments.scatter, 1.0)?,
+        ..advance
+    };
+    let changed_mm = length_or("change-error", &arguments.change_error, 0.0)?;
+    let quilter = Quilter {
+        advance,
+        growth_mm: length_or("growth", &arguments.growth, 0.0)?,
+        change: arguments.change_row.map(|row| {
+            let bias_mm = changed_mm;
+            (row, Advance { bias_mm, ..advance })
+        }),
+        measurement_u_mm: USUAL_U_MM,
+        step_mm: None,
+        policy: match arguments.ignore_advice {
+            true => Policy::Never,
+            false => Policy::Advice { squares: true },
+        },
+    };
+    let rows = play(plan, &quilter, arguments.seed);
+    let folder = arguments
+        .output
+        .clone()
+        .unwrap_or_else(|| arguments.folder.join("practice"));
+    // A quilt that is there is never written over.
+    let taken = [crate::journal::FILE_NAME, crate::plan::file::FILE_NAME];
+    if let Some(name) = taken.iter().find(|name| folder.join(name).exists()) {
+        anyhow::bail!(
+            "{} has a {name} already; name another folder with --output",
+            folder.display()
+        );
+    }
+    std::fs::create_dir_all(&folder)
+        .with_context(|| format!("the folder {} cannot be made", folder.display()))?;
+    std::fs::copy(
+        arguments.folder.join(&plan.design_file),
+        folder.join(&plan.design_file),
+    )
+    .with_context(|| format!("the design cannot be copied into {}", folder.display()))?;
+    crate::plan::file::write(&folder, plan)?;
+    let mut journal = Journal::open(&folder)?;
+    let text = to_toml(plan);
+    let nothing = Fingerprint {
+        samples_per_repeat: 0,
+        hundredths_mm: Vec::new(),
+    };
+    for record in records(plan, &quilter, &rows) {
+        journal.save(&NewCheck {
+            row: record.rows.last().map_or(1, |r| r.row),
+            record: &record,
+            fingerprint: &nothing,
+            photos: &[],
+            plan: &text,
+        })?;
+    }
+    if arguments.ignore_advice {
+        let (row, name, value) = (1, "trim".to_owned(), "no".to_owned());
+        journal.add_habit(&Habit { row, name, value })?;
+    }
+    if let Some(path) = &arguments.picture {
+        let title = match arguments.ignore_advice {
+            true => "The advice ignored",
+            false => "The advice followed",
+        };
+        write_whole(path, played_picture(plan, &rows, title).as_bytes())
+            .with_context(|| format!("{} cannot be written; check the folder", path.display()))?;
+    }
+    let last = rows.last().map_or([0.0; 3], |r| r.drift);
+    let [left, centre, right] = to_places(last).map(|mm| signed(mm, plan.unit));
+    say(&format!(
+        "The last row lies off its place by {left} at the left, {centre} in the middle and {right} at the right ({}).\n",
+        unit_name(plan.unit)
+    ));
+    let where_to = folder.display();
+    hint(&format!(
+        "Look at it with `rowsight log {where_to}`, `rowsight forecast {where_to}` and `rowsight tune {where_to}`."
+    ));
+    Ok(Outcome::Fine)
+}
+
+fn line(path: &str, truth: &Truth, plan: &Plan) -> String {
     let gap = truth.gaps.last().map_or_else(String::new, |gap| {
         let at: Vec<String> = gap
             .spacing

@@ -1,9 +1,10 @@
 //! `rowsight snap`
 
+use super::note::trims_rolled;
 use super::{Outcome, complain, hint, say, spinner};
 use crate::calibrate::profile::{self, CameraKey, Picked, Profile};
 use crate::check::{Check, Known, check};
-use crate::journal::{Journal, KeptPhoto, NewCheck, SavedCheck, gaps_of};
+use crate::journal::{Habit, Journal, KeptPhoto, NewCheck, SavedCheck, gaps_of};
 use crate::photo::{self, Photo};
 use crate::plan::Plan;
 use crate::plan::file::{to_toml, write_whole};
@@ -49,7 +50,7 @@ pub struct SnapArguments {
 
 /// What the journal knows. A check that asked for a retake settles nothing: neither its numbers nor which
 /// row comes next.
-fn known(checks: &[SavedCheck]) -> Known {
+fn known(checks: &[SavedCheck], habits: &[Habit]) -> Known {
     let settled: Vec<SavedCheck> = checks
         .iter()
         .filter(|c| c.record.verdict.action != Action::Retake)
@@ -57,6 +58,7 @@ fn known(checks: &[SavedCheck]) -> Known {
         .collect();
     Known {
         gaps: gaps_of(&settled),
+        trims: trims_rolled(&settled, habits),
         fingerprints: settled
             .iter()
             .filter_map(|c| Some((c.row, c.fingerprint.clone()?)))
@@ -152,13 +154,18 @@ pub fn run(arguments: &SnapArguments, style: Style) -> anyhow::Result<Outcome> {
         .map(Journal::current)
         .transpose()?
         .unwrap_or_default();
+    let habits = journal
+        .as_ref()
+        .map(Journal::habits)
+        .transpose()?
+        .unwrap_or_default();
     let picked = progress.suspend(|| cameras(&good, arguments.camera.as_deref()));
     if picked.is_err() {
         progress.finish_and_clear();
     }
     let known = Known {
         cameras: picked?,
-        ..known(&checks)
+        ..known(&checks, &habits)
     };
     // Colour is only needed for the picture; it is decoded while the row is measured.
     let draws = !arguments.no_overlay && !arguments.look;

@@ -101,6 +101,17 @@ pub fn places(gap: &GapRecord) -> Option<[SpacingRecord; 3]> {
     Some([find(At::Left)?, find(At::Centre)?, find(At::Right)?])
 }
 
+/// Spacing at x = ∓`half_width_mm` and 0, as [`drift`] compares gaps seen over different widths; at the
+/// gap's own places when the half-width is 0. `None` when a place was not measured.
+pub fn spacing_across(gap: &GapRecord, half_width_mm: f64) -> Option<[Uncertain; 3]> {
+    let places = places(gap)?;
+    let x = match half_width_mm > 0.0 {
+        true => [-half_width_mm, 0.0, half_width_mm],
+        false => places.map(|place| place.x_mm),
+    };
+    Some(x.map(|x_mm| spacing_at(&places, x_mm)))
+}
+
 /// Spacing at any x: the parabola through the three places, which is what a baseline of offset,
 /// slope and bow is.
 ///
@@ -163,6 +174,7 @@ mod tests {
                 skew_mm_per_m: 3.0,
                 bow_mm: 3.0,
             },
+            roll: Default::default(),
         }
     }
 

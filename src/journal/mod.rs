@@ -11,7 +11,7 @@
 
 mod schema;
 
-use crate::record::{GapRecord, Record};
+use crate::record::{Action, AdvanceTrim, GapRecord, Record};
 use crate::report::log::Standing;
 use crate::row::wobble::Fingerprint;
 use rusqlite::{Connection, OpenFlags, OptionalExtension, params};
@@ -46,7 +46,7 @@ pub enum JournalError {
         known: i64,
     },
     /// Damaged file.
-    #[error("{} is damaged; keep a copy of it, and restore the folder from a backup", path.display())]
+    #[error("{} is damaged; `rowsight log FOLDER --repair` saves what can be read and keeps a copy of the old file", path.display())]
     Damaged {
         /// The file.
         path: PathBuf,
@@ -132,6 +132,32 @@ pub struct SavedCheck {
     pub standing: Standing,
     /// Notes, oldest first.
     pub notes: Vec<String>,
+}
+
+/// Something about the way of working that holds from a row on: `straps = yes`.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Habit {
+    /// The first row it holds for; its advance is the one that leads to this row.
+    pub row: u32,
+    /// What, in lower case.
+    pub name: String,
+    /// How, in lower case.
+    pub value: String,
+}
+
+/// A gap as one check measured it, and what that check advised for the next advance.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SavedGap {
+    /// The checked row.
+    pub row: u32,
+    /// Whether it counts.
+    pub standing: Standing,
+    /// The gap above it, if both rows were seen.
+    pub gap: Option<GapRecord>,
+    /// What was decided.
+    pub action: Action,
+    /// The trim advised for the advance to the next row.
+    pub next_advance_mm: Option<AdvanceTrim>,
 }
 
 impl Journal {
@@ -419,6 +445,49 @@ impl Journal {
         Ok(row)
     }
 
+    /// Notes a habit from a row on.
+    ///
+    /// # Errors
+    ///
+    /// [`JournalError`].
+    pub fn add_habit(&mut self, habit: &Habit) -> Result<(), JournalError> {
+        let saved = jiff::ZonedDateTime::now()
+            .datetime()
+            .round(jiff::Unit::Second);
+        let saved = saved.map_or_else(|_| String::new(), |t| t.to_string());
+        self.database
+            .execute(
+                "INSERT INTO habits (row, name, value, saved) VALUES (?1, ?2, ?3, ?4)",
+                params![habit.row, habit.name, habit.value, saved],
+            )
+            .map_err(|e| error(&self.path(), e))?;
+        Ok(())
+    }
+
+    /// The habits noted, in the order of noting.
+    ///
+    /// # Errors
+    ///
+    /// [`JournalError`].
+    pub fn habits(&self) -> Result<Vec<Habit>, JournalError> {
+        habits_of(&self.database, &self.path())
+    }
+
+    /// The row of the newest check that counts; `None` when there is none.
+    ///
+    /// # Errors
+    ///
+    /// [`JournalError`].
+    pub fn newest_row(&self) -> Result<Option<u32>, JournalError> {
+        self.database
+            .query_row(
+                "SELECT max(row) FROM checks WHERE standing = 'current'",
+                [],
+                |r| r.get(0),
+            )
+            .map_err(|e| error(&self.path(), e))
+    }
+
     /// Adds a note to a row's current check, the newest row when none is named. The row.
     ///
     /// # Errors
@@ -451,6 +520,185 @@ impl Journal {
             .map_err(wrap)?;
         Ok(row)
     }
+}
+
+fn habits_of(database: &Connection, path: &Path) -> Result<Vec<Habit>, JournalError> {
+    let wrap = |e| error(path, e);
+    let mut statement = database
+        .prepare("SELECT row, name, value FROM habits ORDER BY id")
+        .map_err(wrap)?;
+    statement
+        .query_map([], |r| {
+            Ok(Habit {
+                row: r.get(0)?,
+                name: r.get(1)?,
+                value: r.get(2)?,
+            })
+        })
+        .and_then(Iterator::collect)
+        .map_err(wrap)
+}
+
+/// The gaps and habits of a quilt's journal and nothing else, for reading thousands of them. Nothing is
+/// written; an older journal has no habits.
+///
+/// # Errors
+///
+/// [`JournalError`].
+pub fn read_gaps(folder: &Path) -> Result<(Vec<SavedGap>, Vec<Habit>), JournalError> {
+    /// The part of a record that matters here; the rest is skipped while reading.
+    #[derive(serde::Deserialize)]
+    struct Part {
+        gaps: Vec<GapRecord>,
+        verdict: VerdictPart,
+    }
+    #[derive(serde::Deserialize)]
+    struct VerdictPart {
+        action: Action,
+        next_advance_mm: Option<AdvanceTrim>,
+    }
+    let path = folder.join(FILE_NAME);
+    let wrap = |e| error(&path, e);
+    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let database = Connection::open_with_flags(&path, flags).map_err(wrap)?;
+    database.busy_timeout(PATIENCE).map_err(wrap)?;
+    // One read transaction: the file is locked once, not for every statement.
+    database.execute_batch("BEGIN").map_err(wrap)?;
+    let version = schema::check(&database, &path)?;
+    let damaged = || JournalError::Damaged { path: path.clone() };
+    let mut statement = database
+        .prepare(
+            "SELECT row, standing, record FROM checks WHERE standing <> 'undone' ORDER BY row, id",
+        )
+        .map_err(wrap)?;
+    let mut rows = statement.query([]).map_err(wrap)?;
+    let mut gaps = Vec::new();
+    while let Some(row) = rows.next().map_err(wrap)? {
+        let number: u32 = row.get(0).map_err(wrap)?;
+        let text = row.get_ref(2).map_err(wrap)?;
+        let text = text.as_str().map_err(|_| damaged())?;
+        let part: Part = serde_json::from_str(text).map_err(|_| damaged())?;
+        let current = row.get_ref(1).map_err(wrap)?.as_str() == Ok("current");
+        gaps.push(SavedGap {
+            row: number,
+            standing: if current {
+                Standing::Current
+            } else {
+                Standing::Retaken
+            },
+            gap: part.gaps.into_iter().find(|g| g.to_row == number),
+            action: part.verdict.action,
+            next_advance_mm: part.verdict.next_advance_mm,
+        });
+    }
+    let habits = match version >= schema::HABITS {
+        true => habits_of(&database, &path)?,
+        false => Vec::new(),
+    };
+    Ok((gaps, habits))
+}
+
+/// What a repair saved.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Repaired {
+    /// Checks that could be read and are in the new journal.
+    pub checks: usize,
+    /// Where the old file lies.
+    pub copy: PathBuf,
+}
+
+/// Saves what can be read of a damaged journal into a new one, row by row. The old file is copied first and
+/// is never changed; the new one takes its place only when it is complete. Notes, habits and photos come
+/// along as far as they can be read.
+///
+/// # Errors
+///
+/// [`JournalError`]; everything is then as it was, but for the copy.
+pub fn repair(folder: &Path) -> Result<Repaired, JournalError> {
+    let path = folder.join(FILE_NAME);
+    let failed = |e: std::io::Error| io_error(&path, &e);
+    let copy = (1..)
+        .map(|n| folder.join(format!("journal-before-repair-{n}.db")))
+        .find(|copy| !copy.exists())
+        .unwrap_or_else(|| folder.join("journal-before-repair.db"));
+    std::fs::copy(&path, &copy).map_err(failed)?;
+    let place = tempfile::tempdir_in(folder).map_err(failed)?;
+    let mut fresh = Journal::open(place.path())?;
+    let new_path = fresh.path();
+    let wrap = |e| error(&new_path, e);
+    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let old = Connection::open_with_flags(&copy, flags).map_err(|e| error(&copy, e))?;
+    let transaction = fresh.database.transaction().map_err(wrap)?;
+    let mut checks = 0;
+    // Photos before what refers to them, checks before photos of checks and notes.
+    for (table, columns) in [
+        ("photos", "sha256, file, came_from"),
+        (
+            "checks",
+            "id, row, saved, standing, record, fingerprint, plan, version",
+        ),
+        ("check_photos", "check_id, ordinal, sha256"),
+        ("notes", "id, check_id, text"),
+        ("habits", "id, row, name, value, saved"),
+    ] {
+        let count = columns.split(',').count();
+        let marks = vec!["?"; count].join(", ");
+        let insert = format!("INSERT OR IGNORE INTO {table} ({columns}) VALUES ({marks})");
+        let mut misses = 0;
+        for id in 1.. {
+            if misses > LONGEST_RUN {
+                break;
+            }
+            let row: Result<Vec<rusqlite::types::Value>, _> = old.query_row(
+                &format!("SELECT {columns} FROM {table} WHERE rowid = ?1"),
+                [id],
+                |r| (0..count).map(|i| r.get(i)).collect(),
+            );
+            let whole = |row: &[rusqlite::types::Value]| {
+                table != "checks"
+                    || matches!(&row[4], rusqlite::types::Value::Text(t)
+                        if serde_json::from_str::<Record>(t).is_ok())
+            };
+            let Some(row) = row.ok().filter(|row| whole(row)) else {
+                misses += 1;
+                continue;
+            };
+            misses = 0;
+            // What refers to a lost row is lost with it.
+            let kept = transaction.execute(&insert, rusqlite::params_from_iter(row));
+            if table == "checks" && kept.is_ok_and(|n| n == 1) {
+                checks += 1;
+            }
+        }
+    }
+    transaction.commit().map_err(wrap)?;
+    drop(fresh);
+    drop(old);
+    std::fs::rename(&new_path, &path).map_err(failed)?;
+    Ok(Repaired { checks, copy })
+}
+
+/// Ids are given out from 1; a run of misses longer than this is the end of a table.
+const LONGEST_RUN: i64 = 100;
+
+/// How many checks of a damaged journal can still be read, one by one.
+pub fn readable_checks(folder: &Path) -> usize {
+    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let Ok(database) = Connection::open_with_flags(folder.join(FILE_NAME), flags) else {
+        return 0;
+    };
+    let (mut found, mut last, mut id) = (0, 0, 1);
+    while id - last <= LONGEST_RUN {
+        let record: Result<String, _> =
+            database.query_row("SELECT record FROM checks WHERE id = ?1", [id], |r| {
+                r.get(0)
+            });
+        if record.is_ok_and(|r| serde_json::from_str::<Record>(&r).is_ok()) {
+            (found, last) = (found + 1, id);
+        }
+        id += 1;
+    }
+    found
 }
 
 /// Gaps above each current row, as [`crate::gap::drift`] wants them.

@@ -8,7 +8,7 @@ use std::path::Path;
 const APPLICATION_ID: i64 = 0x726F_7753;
 
 /// What brings the tables from version i to version i + 1.
-const STEPS: [&str; 2] = [
+const STEPS: [&str; 3] = [
     "CREATE TABLE checks (
         id INTEGER PRIMARY KEY,
         row INTEGER NOT NULL CHECK (row >= 1),
@@ -36,15 +36,25 @@ const STEPS: [&str; 2] = [
         text TEXT NOT NULL
     ) STRICT;",
     "ALTER TABLE checks ADD COLUMN fingerprint TEXT;",
+    // A habit counts from a row on that may not have been stitched yet, so it hangs on no check.
+    "CREATE TABLE habits (
+        id INTEGER PRIMARY KEY,
+        row INTEGER NOT NULL CHECK (row >= 1),
+        name TEXT NOT NULL,
+        value TEXT NOT NULL,
+        saved TEXT NOT NULL
+    ) STRICT;",
 ];
 
 /// Newest version known.
 pub const VERSION: i64 = STEPS.len() as i64;
+/// The version from which on habits are kept.
+pub const HABITS: i64 = 3;
 
-/// Checks that the file is ours and brings it to the newest version, all in one transaction.
-pub fn bring_up_to_date(database: &mut Connection, path: &Path) -> Result<(), JournalError> {
+/// Checks that the file is ours; its version.
+pub fn check(database: &Connection, path: &Path) -> Result<i64, JournalError> {
     let wrap = |e| error(path, e);
-    let pragma = |database: &Connection, name: &str| -> Result<i64, JournalError> {
+    let pragma = |name: &str| -> Result<i64, JournalError> {
         database
             .query_row(&format!("PRAGMA {name}"), [], |r| r.get(0))
             .map_err(wrap)
@@ -52,13 +62,12 @@ pub fn bring_up_to_date(database: &mut Connection, path: &Path) -> Result<(), Jo
     let tables: i64 = database
         .query_row("SELECT count(*) FROM sqlite_schema", [], |r| r.get(0))
         .map_err(wrap)?;
-    let ours = pragma(database, "application_id")? == APPLICATION_ID;
-    if tables > 0 && !ours {
+    if tables > 0 && pragma("application_id")? != APPLICATION_ID {
         return Err(JournalError::Foreign {
             path: path.to_owned(),
         });
     }
-    let found = pragma(database, "user_version")?;
+    let found = pragma("user_version")?;
     if found > VERSION {
         return Err(JournalError::Newer {
             path: path.to_owned(),
@@ -66,6 +75,13 @@ pub fn bring_up_to_date(database: &mut Connection, path: &Path) -> Result<(), Jo
             known: VERSION,
         });
     }
+    Ok(found)
+}
+
+/// Checks that the file is ours and brings it to the newest version, all in one transaction.
+pub fn bring_up_to_date(database: &mut Connection, path: &Path) -> Result<(), JournalError> {
+    let wrap = |e| error(path, e);
+    let found = check(database, path)?;
     if found == VERSION {
         return Ok(());
     }

@@ -291,3 +291,75 @@ fn what_was_acknowledged_is_there_after_a_kill() {
         assert_eq!(whole, "ok");
     }
 }
+
+/// Bytes in the middle of the file are overwritten, as a failing disk does.
+#[test]
+fn a_damaged_journal_is_repaired_as_far_as_it_can_be_read_and_the_old_file_kept() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut journal = Journal::open(folder.path()).unwrap();
+    for row in 1..=30 {
+        save(&mut journal, row, f64::from(row), &[]).unwrap();
+    }
+    journal
+        .add_habit(&Habit {
+            row: 5,
+            name: "straps".into(),
+            value: "yes".into(),
+        })
+        .unwrap();
+    drop(journal);
+    let file = folder.path().join(FILE_NAME);
+    let mut bytes = std::fs::read(&file).unwrap();
+    // The page that holds row 12's record.
+    let words = b"\"value\":12.0";
+    let found = bytes.windows(words.len()).position(|w| w == words).unwrap();
+    let at = found / 4096 * 4096;
+    bytes[at..at + 4096].fill(0xA5);
+    std::fs::write(&file, &bytes).unwrap();
+    let damaged = read_gaps(folder.path());
+    assert!(
+        matches!(damaged, Err(JournalError::Damaged { .. })),
+        "{damaged:?}"
+    );
+    let readable = readable_checks(folder.path());
+    assert!((1..30).contains(&readable), "{readable}");
+
+    let repaired = repair(folder.path()).unwrap();
+    assert_eq!(repaired.checks, readable);
+    assert_eq!(std::fs::read(&repaired.copy).unwrap(), bytes);
+    let journal = Journal::open(folder.path()).unwrap();
+    assert_eq!(journal.current().unwrap().len(), readable);
+    assert_eq!(journal.habits().unwrap().len(), 1);
+    assert!(
+        offsets(&journal)
+            .iter()
+            .all(|(row, at)| f64::from(*row) == *at)
+    );
+}
+
+#[test]
+fn habits_wait_for_their_row_and_old_journals_have_none() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut journal = Journal::open(folder.path()).unwrap();
+    let straps = Habit {
+        row: 9,
+        name: "straps".into(),
+        value: "yes".into(),
+    };
+    journal.add_habit(&straps).unwrap();
+    assert_eq!(
+        journal.habits().unwrap()[..],
+        *std::slice::from_ref(&straps)
+    );
+    assert_eq!(
+        read_gaps(folder.path()).unwrap(),
+        (Vec::new(), vec![straps])
+    );
+    let old = tempfile::tempdir().unwrap();
+    let database = Connection::open(old.path().join(FILE_NAME)).unwrap();
+    database.execute_batch(&schema::first_step()).unwrap();
+    drop(database);
+    assert_eq!(read_gaps(old.path()).unwrap(), (Vec::new(), Vec::new()));
+    // Opened to write, it is brought up to date and has room for habits.
+    assert_eq!(Journal::open(old.path()).unwrap().habits().unwrap(), []);
+}

@@ -93,6 +93,8 @@ pub struct PlanRequest {
     pub card_bar_mm: f64,
     /// Tolerances.
     pub tolerance: Tolerance,
+    /// Take-up roll and throat.
+    pub roll: crate::learn::roll::Roll,
 }
 
 impl Default for Tolerance {
@@ -135,6 +137,7 @@ impl PlanRequest {
             first_row_mm: first,
             card_bar_mm: self.card_bar_mm,
             tolerance: self.tolerance,
+            roll: self.roll,
         };
         check(&plan)?;
         Ok(plan)
@@ -168,6 +171,22 @@ fn check(plan: &Plan) -> Result<(), PlanError> {
         ("spacing", plan.spacing_mm, 10.0, 2_000.0),
     ] {
         if !(least..=most).contains(&value) {
+            let (least, most) = (show(least), show(most));
+            return impossible(
+                key,
+                format!(
+                    "is {}; it has to lie between {least} and {most}",
+                    show(value)
+                ),
+            );
+        }
+    }
+    for (key, value, least, most) in [
+        ("roll.bar", plan.roll.bar_mm, 10.0, 300.0),
+        ("roll.loft", plan.roll.loft_mm, 0.2, 50.0),
+        ("roll.depth", plan.roll.depth_mm, 100.0, 2_000.0),
+    ] {
+        if let Some(value) = value.filter(|v| !(least..=most).contains(v)) {
             let (least, most) = (show(least), show(most));
             return impossible(
                 key,
@@ -234,7 +253,7 @@ fn check(plan: &Plan) -> Result<(), PlanError> {
 }
 
 /// Keys of the file, and whether each has to be there.
-const KEYS: [(&str, bool); 14] = [
+const KEYS: [(&str, bool); 17] = [
     ("unit", false),
     ("width", true),
     ("length", true),
@@ -249,6 +268,9 @@ const KEYS: [(&str, bool); 14] = [
     ("tolerance.drift", false),
     ("tolerance.skew", false),
     ("tolerance.bow", false),
+    ("roll.bar", false),
+    ("roll.loft", false),
+    ("roll.depth", false),
 ];
 
 /// Reads the plan of a quilt's folder.
@@ -336,6 +358,9 @@ pub fn parse(text: &str) -> Result<Plan, PlanError> {
             )),
         }
     };
+    let known_length = |key: &'static str| -> Result<Option<f64>, PlanError> {
+        get(key).map(|_| length_at(key, 0.0)).transpose()
+    };
     let number_at = |key: &'static str, or: f64| -> Result<f64, PlanError> {
         match get(key) {
             None => Ok(or),
@@ -375,6 +400,11 @@ pub fn parse(text: &str) -> Result<Plan, PlanError> {
             drift_mm: length_at("tolerance.drift", usual.drift_mm)?,
             skew_mm_per_m: number_at("tolerance.skew", usual.skew_mm_per_m)?,
             bow_mm: length_at("tolerance.bow", usual.bow_mm)?,
+        },
+        roll: crate::learn::roll::Roll {
+            bar_mm: known_length("roll.bar")?,
+            loft_mm: known_length("roll.loft")?,
+            depth_mm: known_length("roll.depth")?,
         },
     };
     check(&plan)?;
@@ -487,7 +517,25 @@ bow = "{t_bow}"
         t_drift = len(plan.tolerance.drift_mm),
         t_skew = plan.tolerance.skew_mm_per_m,
         t_bow = len(plan.tolerance.bow_mm),
-    )
+    ) + &roll_to_toml(plan)
+}
+
+/// The roll's part of the file: what is not known stands there as a comment, to be filled in.
+fn roll_to_toml(plan: &Plan) -> String {
+    let line = |key: &str, value: Option<f64>, example: f64| match value {
+        Some(mm) => format!("{key} = \"{}\"\n", exact(mm, plan.unit)),
+        None => format!("# {key} = \"{}\"\n", length(example, plan.unit)),
+    };
+    let roll = &plan.roll;
+    [
+        "\n# The take-up roll: the bare bar across, one layer of the quilt as rolled up under tension, and how\n\
+         # deep the machine's throat is when nothing is rolled up.\n[roll]\n"
+            .to_owned(),
+        line("bar", roll.bar_mm, 2.0 * INCH.0),
+        line("loft", roll.loft_mm, INCH.0 / 8.0),
+        line("depth", roll.depth_mm, 18.0 * INCH.0),
+    ]
+    .concat()
 }
 
 /// Writes the plan into a quilt's folder, whole or not at all.
@@ -541,7 +589,23 @@ mod tests {
             first_row_mm: None,
             card_bar_mm: 149.6,
             tolerance: Tolerance::default(),
+            roll: crate::learn::roll::Roll::default(),
         }
+    }
+
+    #[test]
+    fn a_roll_is_written_read_back_and_checked() {
+        let mut plan = request().plan().unwrap();
+        assert_eq!(parse(&to_toml(&plan)).unwrap().roll, plan.roll);
+        plan.roll.bar_mm = Some(50.8);
+        plan.roll.loft_mm = Some(6.0);
+        let read = parse(&to_toml(&plan)).unwrap().roll;
+        assert!((read.bar_mm.unwrap() - 50.8).abs() < 1e-6);
+        assert!((read.loft_mm.unwrap() - 6.0).abs() < 1e-3);
+        assert_eq!(read.depth_mm, None);
+        plan.roll.loft_mm = Some(0.0);
+        let error = parse(&to_toml(&plan)).unwrap_err().to_string();
+        assert!(error.contains("`roll.loft`"), "{error}");
     }
 
     #[test]

@@ -31,6 +31,8 @@ pub struct Plan {
     pub card_bar_mm: f64,
     /// How much deviation is accepted.
     pub tolerance: Tolerance,
+    /// The take-up roll and the depth of the machine's throat, as far as they were given.
+    pub roll: crate::learn::roll::Roll,
 }
 
 /// How much deviation from the plan is accepted.

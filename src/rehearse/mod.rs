@@ -7,6 +7,7 @@
 //! Fabric frame: x across from the quilt's centre line, s (written y elsewhere) down the quilt along
 //! the cloth, mm. Truth is stated there.
 
+pub mod advances;
 mod camera;
 mod cards;
 mod fabric;
@@ -28,5 +29,6 @@ pub use scene::{
     Around, Band, CameraHeld, CardChoice, CardOnQuilt, Colour, FABRIC_CLASSES, Fabric, FabricClass,
     Hand, Light, Object, Picture, Puff, Quilt, Rail, Range, Row, Scene, SceneRange, Thread, ground,
 };
+pub use seeded::{Seeded, derive};
 pub use trial::trial_design;
 pub use truth::{BaselineTruth, CardTruth, GapTruth, Place, RowTruth, SpacingTruth, Truth};

@@ -3,7 +3,7 @@
 use comfy_table::{Cell, CellAlignment, ContentArrangement, Row, Table, presets};
 
 /// A table without lines: a heading row, the first column flush left, the others flush right.
-pub(super) fn plain(heading: &[&str], rows: &[Vec<String>]) -> String {
+pub(crate) fn plain(heading: &[&str], rows: &[Vec<String>]) -> String {
     let cells = |texts: &mut dyn Iterator<Item = &str>| -> Row {
         texts
             .enumerate()
@@ -30,7 +30,7 @@ pub(super) fn plain(heading: &[&str], rows: &[Vec<String>]) -> String {
 
 /// Text broken at blanks so that no line is wider than `width`; the first line starts with `first`,
 /// the others with as many blanks. A number keeps its unit and its ± beside it.
-pub(super) fn wrap(text: &str, first: &str, width: usize) -> String {
+pub(crate) fn wrap(text: &str, first: &str, width: usize) -> String {
     let hang = " ".repeat(first.chars().count());
     let mut lines = vec![first.to_owned()];
     let mut fresh = true;

@@ -243,6 +243,7 @@ pub(crate) mod tests {
                 skew_mm_per_m: 3.0,
                 bow_mm: 3.175,
             },
+            roll: Default::default(),
         };
         let uncertain = |value, u| Uncertain { value, u };
         let row = |row, offset, missed| RowRecord {

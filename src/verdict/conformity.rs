@@ -13,7 +13,7 @@ pub const SHOWN: f64 = 0.95;
 /// The guard band may use up this share of the tolerance before a value in the undecided zone calls
 /// for a better photo. At a half, every value in the undecided zone differs from the plan at 95 %,
 /// so a correction never chases noise; at more, it may.
-pub const LARGEST_GUARD_SHARE: f64 = 0.5;
+pub(super) const LARGEST_GUARD_SHARE: f64 = 0.5;
 
 /// What a measured deviation says about its tolerance.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -10,9 +10,9 @@
 //! | | rule | action |
 //! | --- | --- | --- |
 //! | 1 | a warning says that the numbers cannot be trusted, or the gap was not measured | retake |
-//! | 2 | skew beyond its tolerance, and taking it out in one advance would open or close the gap at an end by more than may show; or bow beyond its tolerance | re-square |
+//! | 2 | trims are not enough to bring lean or drift back ([`crate::learn::resquare`]); or bow beyond its tolerance | re-square |
 //! | 3 | spacing unsettled at a place: the uncertainty is too large for the tolerance, and it matters | retake |
-//! | 4 | spacing, drift, skew or bow near or beyond | trim |
+//! | 4 | the correction rule asks for a trim ([`crate::learn::correction`]); or bow near its limit | trim |
 //! | 5 | otherwise | carry on |
 //!
 //! Why so:
@@ -20,28 +20,25 @@
 //! - Only spacing calls for a retake, because a better photo betters it. Drift is known as well as
 //!   all its gaps together, and a retake of the last photo does not help; an unsettled drift, skew or
 //!   bow is said in the reasons and decides nothing.
-//! - Re-square is real work, so it needs a fault shown at 95 %. A trim costs nothing, so a value near
-//!   its limit is enough. Below that nothing is corrected: correcting chance errors doubles their
-//!   variance (Deming 1986, rule 2 of the funnel).
-//! - Skew too large for one advance is not spread over many: a quilt that sits crooked on the bars
-//!   leans further with every turn (common practice, no source). A roller is straight, so bow
-//!   cannot be rolled out at all: the middle is slack or tight and has to be set again.
+//! - Re-square is real work, so it needs a fault shown at 95 %. A trim costs nothing, but correcting
+//!   chance errors doubles their variance (Deming 1986, rule 2 of the funnel), so what is trimmed is
+//!   what the filter makes of all gaps so far, not the last one.
+//! - A roller is straight, so bow cannot be rolled out: the middle is slack or tight and has to be set
+//!   again.
 //!
-//! # How much
-//!
-//! The correction is the straight line, offset and skew, that brings the row's drift as close to 0
-//! as a straight roller can, with the sign turned. It is divided over the fewest advances that leave
-//! every single gap inside the spacing tolerance, the guard band taken off. Positive: roll on
-//! further.
+//! A gap that is off is said even when nothing is to be done about it: the one advance is past.
 //!
 //! Row 1 is the datum: it has no gap, so only its own bow and missed parts are judged. A row whose
 //! chain of gaps to row 1 is broken is judged by its own gap, as if the row above lay on the plan.
 
 pub mod conformity;
-mod reasons;
+pub mod reasons;
 pub mod words;
 
 use crate::gap::{self, MissingGap, RowPosition};
+use crate::learn::correction::{Correction, Limits, Weights, correct, step_mm};
+use crate::learn::resquare::{ReSquare, re_square};
+use crate::learn::state::{Prior, QuiltState, advances};
 use crate::plan::Plan;
 use crate::record::{
     Action, AdvanceTrim, GapRecord, Record, RowRecord, SpacingRecord, VerdictRecord,
@@ -79,6 +76,8 @@ pub struct Situation<'a> {
     pub gap: Option<&'a GapRecord>,
     /// Its place against row 1, or the gap that nobody measured.
     pub position: Result<RowPosition, MissingGap>,
+    /// Drift and bias as the filter sees them.
+    pub state: QuiltState,
     /// What the measuring noticed.
     pub warnings: &'a [Warning],
 }
@@ -87,33 +86,63 @@ impl<'a> Situation<'a> {
     /// Gathers the situation of a just measured row.
     ///
     /// `gaps_in_photo` are the gaps of this check; `gaps_of_quilt` those the journal holds (without
-    /// this check's), oldest first.
+    /// this check's), oldest first; `trims` what was advised for the advance to a row.
     pub fn new(
         plan: &Plan,
         measured: &'a RowRecord,
         gaps_in_photo: &'a [GapRecord],
         gaps_of_quilt: &[GapRecord],
+        trims: &[(u32, AdvanceTrim)],
         warnings: &'a [Warning],
     ) -> Self {
         let all = [gaps_of_quilt, gaps_in_photo].concat();
+        let row = measured.row;
+        let gap = gaps_in_photo.iter().rev().find(|gap| gap.to_row == row);
+        let position = gap::position(plan, &all, row);
         Situation {
-            row: measured.row,
+            row,
             measured,
-            gap: gaps_in_photo
-                .iter()
-                .rev()
-                .find(|gap| gap.to_row == measured.row),
-            position: gap::position(plan, &all, measured.row),
+            gap,
+            state: state(plan, &all, trims, row, gap, position.is_ok()),
+            position,
             warnings,
         }
+    }
+}
+
+/// What the filter makes of the gaps. When the chain to row 1 is broken, the row above is taken to lie on
+/// the plan, and only the bias is learned from the rest.
+fn state(
+    plan: &Plan,
+    gaps: &[GapRecord],
+    trims: &[(u32, AdvanceTrim)],
+    row: u32,
+    gap: Option<&GapRecord>,
+    unbroken: bool,
+) -> QuiltState {
+    let places = gap.and_then(gap::places);
+    let half_width_mm = places.map_or(plan.width_mm / 2.0, |[l, _, r]| (r.x_mm - l.x_mm) / 2.0);
+    let advances = advances(plan, gaps, trims, row, half_width_mm);
+    let state = QuiltState::after(&advances, &Prior::default(), half_width_mm);
+    match (unbroken, gap, places) {
+        (false, Some(gap), Some(places)) => {
+            let own = places.map(|p| Uncertain {
+                value: p.value - plan.spacing_mm,
+                u: p.u,
+            });
+            state.with_drift(own, gap.skew_mm_per_m.u)
+        }
+        _ => state,
     }
 }
 
 /// Decides what to do next; the rules are in the [module](self)'s description.
 pub fn decide(plan: &Plan, situation: &Situation) -> VerdictRecord {
     let judged = Judged::new(plan, situation);
-    let action = choose(plan, situation, &judged);
-    let advance = advance(plan, situation, &judged, action);
+    let correction = correction(plan, situation, &judged);
+    let squares = squares(plan, situation, &judged, &correction);
+    let action = choose(plan, situation, &judged, &correction, squares);
+    let advance = advance(plan, situation, &judged, action, correction, squares);
     let reasons = reasons::write(plan, situation, &judged, action, advance.as_ref());
     let next_advance_mm = advance.map(|advance| advance.next_mm);
     VerdictRecord {
@@ -204,8 +233,7 @@ impl Judged {
 
         let half_width_mm = places.map_or(0.0, |[left, _, right]| (right.x_mm - left.x_mm) / 2.0);
         let largest_u = places.map_or(0.0, |places| places.iter().fold(0.0, |u, p| p.u.max(u)));
-        let unseen_mm = (tolerance.spacing_mm - guard_band(largest_u))
-            .max(tolerance.spacing_mm * (1.0 - conformity::LARGEST_GUARD_SHARE));
+        let unseen_mm = unseen_mm(plan, largest_u);
         Judged {
             spacing,
             drift,
@@ -216,12 +244,8 @@ impl Judged {
         }
     }
 
-    /// Row 1, which has no gap, has no skew either: it is the datum.
-    fn sits_crooked(&self) -> bool {
-        self.skew.is_some_and(|skew| {
-            let at_an_end_mm = skew.deviation.value.abs() / 1000.0 * self.half_width_mm;
-            skew.finding == Finding::Beyond && at_an_end_mm > self.unseen_mm
-        })
+    fn limits(&self, plan: &Plan) -> Limits {
+        limits(plan, self.half_width_mm, self.unseen_mm)
     }
 
     fn is_slack_or_tight(&self) -> bool {
@@ -229,29 +253,27 @@ impl Judged {
     }
 }
 
-fn choose(plan: &Plan, situation: &Situation, judged: &Judged) -> Action {
+fn choose(
+    plan: &Plan,
+    situation: &Situation,
+    judged: &Judged,
+    correction: &Correction,
+    squares: Option<ReSquare>,
+) -> Action {
     let gap_is_needed = situation.row > 1;
     let last_row = rows_left(plan, situation.row) == 0;
-    let any = |places: Option<[Judgement; 3]>, test: &dyn Fn(Judgement) -> bool| {
-        places.is_some_and(|places| places.into_iter().any(test))
-    };
-    let corrects = |judgement: Judgement| judgement.calls_for_correction();
+    let unsettled = judged
+        .spacing
+        .is_some_and(|places| places.iter().any(|s| s.finding == Finding::Unsettled));
     if situation.warnings.iter().any(|warning| warning.spoils)
         || (gap_is_needed && judged.spacing.is_none())
     {
         Action::Retake
-    } else if !last_row && (judged.sits_crooked() || judged.is_slack_or_tight()) {
+    } else if !last_row && (squares.is_some() || judged.is_slack_or_tight()) {
         Action::ReSquare
-    } else if any(judged.spacing, &|spacing| {
-        spacing.finding == Finding::Unsettled
-    }) {
+    } else if unsettled {
         Action::Retake
-    } else if !last_row
-        && (any(judged.spacing, &corrects)
-            || any(judged.drift, &corrects)
-            || judged.skew.is_some_and(corrects)
-            || corrects(judged.bow))
-    {
+    } else if !last_row && (correction.next_mm() != [0.0; 3] || judged.bow.calls_for_correction()) {
         Action::Trim
     } else {
         // After the last row there is no advance left to change.
@@ -259,60 +281,103 @@ fn choose(plan: &Plan, situation: &Situation, judged: &Judged) -> Action {
     }
 }
 
-/// A correction and over how many advances it is spread.
+/// What the correction rule asks for; nothing where the state is no number.
+fn correction(plan: &Plan, situation: &Situation, judged: &Judged) -> Correction {
+    let left = rows_left(plan, situation.row);
+    correct(
+        &situation.state,
+        left,
+        Weights::default(),
+        judged.limits(plan),
+        step_mm(plan.unit),
+    )
+}
+
+/// Whether the quilt has to be set square, and why.
+fn squares(
+    plan: &Plan,
+    situation: &Situation,
+    judged: &Judged,
+    correction: &Correction,
+) -> Option<ReSquare> {
+    let left = rows_left(plan, situation.row);
+    // Row 1 is the datum: it cannot lie crooked against itself.
+    (situation.row > 1)
+        .then(|| re_square(&situation.state, correction, left, judged.limits(plan)))
+        .flatten()
+}
+
+/// A correction and what it leaves.
 struct Advance {
     next_mm: AdvanceTrim,
-    /// Advances that take the same correction, the next one included; 0 when nothing is corrected.
-    advances: u32,
-    /// Greatest drift that is left when the quilt is finished, mm.
-    remains_mm: f64,
+    /// The trims of all advances left.
+    correction: Correction,
+    /// Why the quilt is set square first, if it is because of lean or drift.
+    squares: Option<ReSquare>,
+    /// Whether the trims advised so far seem to have been rolled.
+    followed: bool,
 }
 
 /// The change of the next advance; `None` when nothing is known or no row is left.
-fn advance(plan: &Plan, situation: &Situation, judged: &Judged, action: Action) -> Option<Advance> {
-    let rows_left = rows_left(plan, situation.row);
-    if action == Action::Retake || rows_left == 0 {
+fn advance(
+    plan: &Plan,
+    situation: &Situation,
+    judged: &Judged,
+    action: Action,
+    correction: Correction,
+    squares: Option<ReSquare>,
+) -> Option<Advance> {
+    let left = rows_left(plan, situation.row);
+    if action == Action::Retake || left == 0 {
         return None;
     }
-    let places = judged.drift.or(judged.spacing);
-    let (Action::Trim | Action::ReSquare, Some(places)) = (action, places) else {
-        let next_mm = AdvanceTrim::default();
-        return Some(Advance {
-            next_mm,
-            advances: 0,
-            remains_mm: 0.0,
-        });
+    let correction = match (action, squares) {
+        // Set square on the bars, the quilt takes the whole lean out at once; what is left is the rest.
+        (Action::ReSquare, Some(ReSquare::Crooked | ReSquare::Leaving)) => {
+            let mut square = situation.state;
+            square.modes[1].drift_mm = 0.0;
+            let square = Situation {
+                state: square,
+                ..situation.clone()
+            };
+            self::correction(plan, &square, judged)
+        }
+        _ => correction,
     };
-    let [left, centre, right] = places.map(|place| place.deviation.value);
-    if !(left + centre + right).is_finite() {
-        return None;
-    }
-    // The straight line with the smallest greatest distance from the three places.
-    let offset_mm = -((left + right) / 2.0 + centre) / 2.0;
-    let half_skew_mm = -(right - left) / 2.0;
-
-    // Set square on the bars, the quilt takes the whole skew out at once; what is spread is the rest.
-    let (at_once_mm, spread_mm) = match action {
-        Action::ReSquare if judged.sits_crooked() => (half_skew_mm, 0.0),
-        _ => (0.0, half_skew_mm),
+    let [left_mm, centre_mm, right_mm] = correction.next_mm();
+    // What setting square itself turns is part of the advice.
+    let turn_mm = match squares {
+        Some(ReSquare::Crooked | ReSquare::Leaving) if action == Action::ReSquare => {
+            situation.state.modes[1].drift_mm
+        }
+        _ => 0.0,
     };
-    let greatest_mm = offset_mm.abs() + spread_mm.abs();
-    let needed = (greatest_mm / judged.unseen_mm).max(1.0);
-    let (advances, share) = if needed.ceil() > f64::from(rows_left) {
-        (rows_left, judged.unseen_mm / greatest_mm)
-    } else {
-        (needed.ceil() as u32, 1.0 / needed.ceil())
-    };
-    let trim_at = |side: f64| share * (offset_mm + side * spread_mm) + side * at_once_mm;
     Some(Advance {
         next_mm: AdvanceTrim {
-            left: trim_at(-1.0),
-            centre: trim_at(0.0),
-            right: trim_at(1.0),
+            left: left_mm + turn_mm,
+            centre: centre_mm,
+            right: right_mm - turn_mm,
         },
-        advances,
-        remains_mm: (greatest_mm * (1.0 - share * f64::from(advances))).max(0.0),
+        correction,
+        squares,
+        followed: situation.state.followed,
     })
+}
+
+/// The most that a gap known to `u_mm` may differ from the plan without showing: its tolerance, the guard
+/// band taken off, mm.
+pub fn unseen_mm(plan: &Plan, u_mm: f64) -> f64 {
+    let most = plan.tolerance.spacing_mm;
+    (most - guard_band(u_mm)).max(most * (1.0 - conformity::LARGEST_GUARD_SHARE))
+}
+
+/// The plan's limits at ends this far from the middle.
+pub fn limits(plan: &Plan, half_width_mm: f64, unseen_mm: f64) -> Limits {
+    Limits {
+        lean_mm: plan.tolerance.skew_mm_per_m * half_width_mm / 1000.0,
+        drift_mm: plan.tolerance.drift_mm,
+        unseen_mm,
+    }
 }
 
 fn rows_left(plan: &Plan, row: u32) -> u32 {

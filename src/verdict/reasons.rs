@@ -3,6 +3,8 @@
 use super::conformity::Finding;
 use super::words::{interval, is_nothing, length, list, number, side, unit_name};
 use super::{Advance, Judged, Judgement, Situation};
+use crate::learn::correction::Correction;
+use crate::learn::resquare::ReSquare;
 use crate::plan::Plan;
 use crate::record::{Action, At, XOrigin};
 use crate::units::LengthUnit;
@@ -30,7 +32,7 @@ pub(super) fn write(
     match action {
         Action::Retake => reasons.extend(facts.why_retake()),
         Action::ReSquare => {
-            reasons.extend(facts.why_re_square());
+            reasons.extend(facts.why_re_square(advance.and_then(|advance| advance.squares)));
             reasons.extend(advance.and_then(|advance| facts.what_to_roll(action, advance)));
         }
         Action::Trim => {
@@ -130,14 +132,33 @@ impl Facts<'_> {
         ]
     }
 
-    fn why_re_square(&self) -> Vec<String> {
+    fn why_re_square(&self, squares: Option<ReSquare>) -> Vec<String> {
         let mut reasons = Vec::new();
-        if self.judged.sits_crooked() {
-            reasons.extend(self.skew());
-            reasons.push(format!(
+        let next = self.situation.row + 1;
+        match squares {
+            Some(ReSquare::Crooked | ReSquare::Leaving) => reasons.extend(self.skew()),
+            Some(ReSquare::TooLate) => reasons.extend(self.deviations()),
+            None => {}
+        }
+        reasons.extend(squares.map(|why| match why {
+            ReSquare::Crooked => format!(
                 "That is too much to roll out in one advance without showing: undo the advance and \
-                 set the quilt square on the bars before row {}.",
-                self.situation.row + 1,
+                 set the quilt square on the bars before row {next}.",
+            ),
+            ReSquare::Leaving => format!(
+                "It leans a little more with every row and will be past what the plan accepts within two: \
+                 undo the advance and set the quilt square on the bars before row {next}.",
+            ),
+            ReSquare::TooLate => format!(
+                "The rows left are too few to bring row {} back to its place without showing: undo \
+                 the advance and set the quilt on the bars again before row {next}.",
+                self.situation.row,
+            ),
+        }));
+        if squares.is_some() {
+            reasons.push(format!(
+                "Then check with a tape that row {} lies equally far from the roller at left, centre and right.",
+                self.situation.row,
             ));
         }
         if self.judged.is_slack_or_tight() {
@@ -181,6 +202,15 @@ impl Facts<'_> {
                 row - 1,
                 length(self.plan.tolerance.spacing_mm, self.unit),
             ));
+        }
+        let off = self.judged.spacing.into_iter().flatten();
+        if super::rows_left(self.plan, row) > 0 && off.clone().any(Judgement::calls_for_correction)
+        {
+            reasons.push(
+                "The advance is past and the row lies near enough to its place: leave the next advance as \
+                 planned."
+                    .to_owned(),
+            );
         }
         if super::rows_left(self.plan, row) == 0 {
             if self
@@ -309,60 +339,30 @@ impl Facts<'_> {
     }
 
     fn what_to_roll(&self, action: Action, advance: &Advance) -> Option<String> {
-        let trim = advance.next_mm;
-        let amounts = [trim.left, trim.centre, trim.right];
-        let in_words: Vec<String> = amounts.map(|mm| self.more_or_less(mm)).to_vec();
-        let roll = if action == Action::ReSquare {
-            "Then roll"
+        let then = match action {
+            Action::ReSquare => "After that, against the plan",
+            _ => "Next advances against the plan",
+        };
+        let plan = match trims_in_words(&advance.correction, self.unit) {
+            None if action == Action::ReSquare => return None,
+            None => {
+                "Roll the next advance as planned: the row lies where the plan wants it.".to_owned()
+            }
+            Some(said) => format!("{then}: {said}."),
+        };
+        let drift_mm = self.plan.tolerance.drift_mm;
+        let remains = if advance.correction.remains_mm > drift_mm {
+            let stays = length(advance.correction.remains_mm, self.unit);
+            format!(" The rows left cannot take out all of it without showing; {stays} stays.")
         } else {
-            "Roll"
-        };
-        if amounts.iter().all(|mm| is_nothing(*mm, self.unit)) {
-            let why = "the row lies where the plan wants it";
-            return self
-                .judged
-                .drift
-                .map(|_| format!("{roll} the next advance as planned: {why}."));
-        }
-        let roll = if in_words.iter().all(|words| *words == in_words[0]) {
-            format!(
-                "{roll} the next advance {} than planned, all across",
-                in_words[0]
-            )
-        } else {
-            let at: Vec<String> = PLACES
-                .iter()
-                .zip(&in_words)
-                .map(|(at, words)| format!("{words} at the {}", side(*at)))
-                .collect();
-            format!("{roll} the next advance {} than planned", list(&at))
-        };
-        let repeat = match advance.advances {
-            0 | 1 => String::new(),
-            2 => ", and the one after it as well, so that neither gap shows".to_owned(),
-            n => format!(
-                ", and the {} after it as well, so that no single gap shows",
-                n - 1
-            ),
-        };
-        let remains = if is_nothing(advance.remains_mm, self.unit) {
             String::new()
-        } else {
-            format!(
-                "; the rows left cannot take out all of it, {} stays",
-                length(advance.remains_mm, self.unit)
-            )
         };
-        Some(format!("{roll}{repeat}{remains}."))
-    }
-
-    fn more_or_less(&self, mm: f64) -> String {
-        if is_nothing(mm, self.unit) {
-            "no more or less".to_owned()
+        let ignored = if advance.followed {
+            ""
         } else {
-            let direction = if mm > 0.0 { "more" } else { "less" };
-            format!("{} {direction}", length(mm.abs(), self.unit))
-        }
+            " The gaps look as if the trims advised so far had not been rolled."
+        };
+        Some(format!("{plan}{remains}{ignored}"))
     }
 
     fn what_is_not_known(&self) -> Vec<String> {
@@ -416,4 +416,49 @@ impl Facts<'_> {
     fn interval_with_unit(&self, u_mm: f64) -> String {
         format!("{} {}", interval(u_mm, self.unit), unit_name(self.unit))
     }
+}
+
+/// The next trims as half a sentence: "three rows of 1/16 in less on the right; nothing on the left".
+/// `None` when the next advance takes none.
+pub fn trims_in_words(correction: &Correction, unit: LengthUnit) -> Option<String> {
+    let [left, _, right] = correction.next_mm();
+    let of = |side: usize, mm: f64| {
+        let direction = if mm > 0.0 { "more" } else { "less" };
+        let rows = rows_in_words(correction.run(side));
+        format!("{rows} of {} {direction}", length(mm.abs(), unit))
+    };
+    match (is_nothing(left, unit), is_nothing(right, unit)) {
+        (true, true) => None,
+        (false, true) => Some(format!("{} on the left; nothing on the right", of(0, left))),
+        (true, false) => Some(format!(
+            "{} on the right; nothing on the left",
+            of(2, right)
+        )),
+        (false, false) if of(0, left) == of(2, right) => {
+            Some(format!("{}, all across", of(0, left)))
+        }
+        (false, false) => Some(format!(
+            "{} on the left; {} on the right",
+            of(0, left),
+            of(2, right)
+        )),
+    }
+}
+
+fn rows_in_words(rows: usize) -> String {
+    const WORDS: [&str; 10] = [
+        "no rows",
+        "one row",
+        "two rows",
+        "three rows",
+        "four rows",
+        "five rows",
+        "six rows",
+        "seven rows",
+        "eight rows",
+        "nine rows",
+    ];
+    WORDS
+        .get(rows)
+        .map_or_else(|| format!("{rows} rows"), |w| (*w).to_owned())
 }

@@ -24,6 +24,7 @@ fn plan() -> Plan {
             skew_mm_per_m: 3.0,
             bow_mm: 3.0,
         },
+        roll: Default::default(),
     }
 }
 
@@ -126,10 +127,24 @@ impl Case {
                 from_row: 3,
                 to_row: 4,
             });
+        let unknown = QuiltState::unknown(&Prior::default(), half);
+        let state = match (position, self.gap) {
+            (Ok(position), _) => {
+                let drift = position.drift;
+                let places = [drift.left, drift.centre, drift.right];
+                unknown.with_drift(places, position.skew_mm_per_m.u)
+            }
+            (Err(_), Some(gap)) => {
+                let own = [0, 1, 2].map(|i| uncertain(gap[i], self.gap_u[i]));
+                unknown.with_drift(own, 0.2)
+            }
+            (Err(_), None) => unknown,
+        };
         let situation = Situation {
             row: self.row,
             measured: &measured,
             gap: gap.as_ref(),
+            state,
             position,
             warnings: &self.warnings,
         };
@@ -166,6 +181,7 @@ fn the_action_follows_from_the_situation() {
             Action::Trim,
             Case {
                 gap: Some([2.7, 2.7, 2.7]),
+                drift: Some([2.7, 2.7, 2.7]),
                 ..ok()
             },
         ),
@@ -174,6 +190,15 @@ fn the_action_follows_from_the_situation() {
             Action::Trim,
             Case {
                 gap: Some([0.0, 0.0, 4.0]),
+                drift: Some([0.0, 0.0, 4.0]),
+                ..ok()
+            },
+        ),
+        (
+            "gap beyond its limit, but the row lies where it should",
+            Action::CarryOn,
+            Case {
+                gap: Some([4.0; 3]),
                 ..ok()
             },
         ),
@@ -422,22 +447,24 @@ fn assert_trim(verdict: &VerdictRecord, expected: [f64; 3]) {
     }
 }
 
+/// Gains by hand for five rows left: 0.6, 0.379, 0.280, 0.225, 0.190 from the last one back.
 #[test]
-fn a_trim_takes_back_what_the_row_has_drifted_left_centre_and_right() {
+fn a_trim_takes_back_what_the_row_has_drifted_over_the_rows_left() {
     let case = Case {
         gap: Some([1.0, 2.0, 3.0]),
-        drift: Some([0.5, 1.5, 2.5]),
+        drift: Some([1.0, 3.0, 5.0]),
         ..Case::default()
     };
     let verdict = case.decide();
-    assert_trim(&verdict, [-0.5, -1.5, -2.5]);
+    // 0.190 of 5 mm is 0.95 mm at the right, 0.19 mm at the left: in steps of 0.5 mm.
+    assert_trim(&verdict, [0.0, -0.5, -1.0]);
     assert_eq!(
-        verdict.reasons,
-        [
-            "Gap 6-7 is on the wide side: 3.0 mm at the right (± 0.5 mm; the plan accepts 3.0 mm).",
-            "Roll the next advance 0.5 mm less at the left, 1.5 mm less at the centre and 2.5 mm less \
-             at the right than planned.",
-        ]
+        verdict.reasons[0],
+        "Gap 6-7 is on the wide side: 3.0 mm at the right (± 0.5 mm; the plan accepts 3.0 mm)."
+    );
+    assert_eq!(
+        verdict.reasons.last().unwrap(),
+        "Next advances against the plan: four rows of 1.0 mm less on the right; nothing on the left."
     );
 }
 
@@ -447,11 +474,10 @@ fn a_correction_that_would_show_in_one_gap_is_spread_over_as_many_as_it_takes() 
         drift: Some([8.0; 3]),
         ..Case::default()
     };
-    // 3 mm less the guard band of 1.645 · 0.25 mm is 2.59 mm in one gap; 8 mm take 4 of them.
+    // 0.190 of 8 mm, in steps of 0.5 mm.
     let verdict = case.decide();
-    assert_trim(&verdict, [-2.0; 3]);
-    let said = "Roll the next advance 2.0 mm less than planned, all across, and the 3 after it as well, \
-                so that no single gap shows.";
+    assert_trim(&verdict, [-1.5; 3]);
+    let said = "Next advances against the plan: four rows of 1.5 mm less, all across.";
     assert!(
         verdict.reasons.iter().any(|reason| reason == said),
         "{verdict:#?}"
@@ -462,14 +488,14 @@ fn a_correction_that_would_show_in_one_gap_is_spread_over_as_many_as_it_takes() 
 fn with_few_rows_left_the_most_is_taken_out_and_the_rest_is_said() {
     let case = Case {
         row: 10,
-        drift: Some([8.0; 3]),
+        drift: Some([12.0; 3]),
+        drift_u: 0.4,
         ..Case::default()
     };
     let verdict = case.decide();
-    let in_one_gap = 3.0 - 1.644_853_626_951 * 0.25;
-    assert_trim(&verdict, [-in_one_gap; 3]);
-    // 8 mm less two gaps of 2.59 mm.
-    let said = "the rows left cannot take out all of it, 2.8 mm stays.";
+    // 3 mm less the guard band of 0.41 mm, in steps of 0.5 mm: 2.5 mm in each of two gaps.
+    assert_trim(&verdict, [-2.5; 3]);
+    let said = "The rows left cannot take out all of it without showing; 7.0 mm stays.";
     assert!(
         verdict.reasons.iter().any(|reason| reason.ends_with(said)),
         "{verdict:#?}"
@@ -491,11 +517,15 @@ fn no_correction_makes_a_gap_show() {
                 ..Case::default()
             }
             .decide();
-            assert_eq!(verdict.action, Action::Trim, "{row} {drift:?} {verdict:#?}");
+            assert_ne!(
+                verdict.action,
+                Action::Retake,
+                "{row} {drift:?} {verdict:#?}"
+            );
             let trim = verdict.next_advance_mm.unwrap();
             for (mm, drift) in [trim.left, trim.centre, trim.right].into_iter().zip(drift) {
                 assert!(
-                    mm.abs() < 2.6 && mm * drift <= 0.0,
+                    mm.abs() < 2.76 && mm * drift <= 0.0,
                     "row {row}, {drift:?}: {trim:?}"
                 );
             }
@@ -511,14 +541,16 @@ fn a_crooked_quilt_is_set_square_at_once() {
     }
     .decide();
     assert_eq!(verdict.action, Action::ReSquare);
-    assert_trim(&verdict, [5.0, -1.0, -7.0]);
+    // The lean of 6 mm to each side; the middle's 1 mm can wait.
+    assert_trim(&verdict, [6.0, 0.0, -6.0]);
     assert_eq!(
-        verdict.reasons[..2],
+        verdict.reasons[..3],
         [
             "Row 7 leans against row 1: its right end lies 12.0 mm further down than its left end, over \
              2000.0 mm (± 1.6 mm; the plan accepts 6.0 mm).",
             "That is too much to roll out in one advance without showing: undo the advance and set the \
              quilt square on the bars before row 8.",
+            "Then check with a tape that row 7 lies equally far from the roller at left, centre and right.",
         ]
     );
 }
@@ -527,7 +559,7 @@ fn a_crooked_quilt_is_set_square_at_once() {
 fn a_bow_is_smoothed_because_straight_rollers_cannot_take_it_out() {
     let verdict = Case {
         bow: uncertain(4.5, 0.4),
-        drift: Some([0.0, 2.0, 0.0]),
+        drift: Some([0.0, 10.0, 0.0]),
         ..Case::default()
     }
     .decide();
@@ -536,7 +568,7 @@ fn a_bow_is_smoothed_because_straight_rollers_cannot_take_it_out() {
         "{verdict:#?}"
     );
     let trim = verdict.next_advance_mm.unwrap();
-    // The middle alone cannot be rolled: a straight line through 0, 2, 0 mm is 1 mm throughout.
+    // The middle alone cannot be rolled: the line nearest to 0, 10, 0 mm is 5 mm, and 0.190 of it 0.95 mm.
     assert_eq!([trim.left, trim.centre, trim.right], [-1.0; 3]);
     let tight = Case {
         bow: uncertain(-4.5, 0.4),
@@ -597,7 +629,8 @@ fn a_broken_chain_is_named_and_the_advice_rests_on_the_gap_alone() {
         ..Case::default()
     }
     .decide();
-    assert_trim(&verdict, [-2.0; 3]);
+    // 0.190 of 4 mm is 0.76 mm, which is nearer to two steps of 0.5 mm than to one.
+    assert_trim(&verdict, [-1.0; 3]);
     let said = "How far row 7 has drifted since row 1 is not known: the gap from row 3 to row 4 was never \
                 measured. Row 6 is taken to lie as planned.";
     assert!(
@@ -658,7 +691,7 @@ fn a_situation_joins_the_photos_gaps_to_those_of_the_quilt() {
     let journal = [gap(1, 2.0), gap(2, 9.0)];
     let photo = [gap(2, 2.5), gap(3, 2.0)];
     let plan = plan();
-    let situation = Situation::new(&plan, &measured, &photo, &journal, &[]);
+    let situation = Situation::new(&plan, &measured, &photo, &journal, &[], &[]);
     assert_eq!(situation.gap.map(|gap| gap.from_row), Some(3));
     let drift = situation.position.unwrap().drift;
     assert!((drift.centre.value - 6.5).abs() < 1e-9, "{drift:?}");

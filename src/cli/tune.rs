@@ -1,0 +1,221 @@
+//! `rowsight tune`
+
+use super::note::{ROLL, TRIM, in_force, value_at};
+use super::{Outcome, complain, hint, say};
+use crate::gap::spacing_across;
+use crate::journal::{self, Habit, JournalError, SavedGap};
+use crate::learn::roll;
+use crate::learn::tune::{AdvanceError, History, LEAST_ADVANCES, tune};
+use crate::plan::Plan;
+use crate::plan::file::{PlanError, write_whole};
+use crate::record::Action;
+use crate::report::log::Standing;
+use crate::report::tune::{details, page, summary};
+use crate::report::{Style, wrap};
+use anyhow::{Context, bail};
+use clap::Args;
+use rayon::prelude::*;
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+/// What does my advance do, and what helps?
+///
+/// Learns from the journals of one or many quilts: how far past or before the mark you stop, whether one
+/// end goes further, what to aim off from now on, and what each noted habit does.
+///
+/// Example: rowsight tune harvest ~/quilts/*
+#[derive(Args)]
+pub struct TuneArguments {
+    /// Folders of quilts, in the order they were made
+    #[arg(required = true, value_name = "FOLDER")]
+    folders: Vec<PathBuf>,
+    /// Show all the statistics after the summary
+    #[arg(long)]
+    details: bool,
+    /// Write a page with charts, as one HTML file
+    #[arg(long, value_name = "FILE")]
+    page: Option<PathBuf>,
+}
+
+/// What is believed of a bias before anything is measured, mm; see [`crate::learn::state::Prior`].
+const BIAS_SD_MM: f64 = 1.5;
+
+/// One quilt's advances.
+struct QuiltAdvances {
+    plan: Plan,
+    advances: Vec<AdvanceError>,
+    repeats: Vec<Vec<f64>>,
+}
+
+enum Unusable {
+    /// No plan there, so it is no quilt.
+    NoQuilt,
+    /// It is a quilt and cannot be read.
+    Failed(String),
+}
+
+pub fn run(arguments: &TuneArguments, style: Style) -> anyhow::Result<Outcome> {
+    let read: Vec<Result<QuiltAdvances, Unusable>> = arguments
+        .folders
+        .par_iter()
+        .map(|folder| read(folder))
+        .collect();
+    let mut history = History::default();
+    let mut unit = None;
+    let (mut skipped, mut failed) = (0, false);
+    for (folder, quilt) in arguments.folders.iter().zip(read) {
+        match quilt {
+            Ok(quilt) => {
+                let number = history.quilts.len();
+                unit = unit.or(Some(quilt.plan.unit));
+                history.quilts.push(name(folder));
+                history.repeats.extend(quilt.repeats);
+                history.advances.extend(
+                    quilt
+                        .advances
+                        .into_iter()
+                        .map(|a| AdvanceError { quilt: number, ..a }),
+                );
+            }
+            Err(Unusable::NoQuilt) => skipped += 1,
+            Err(Unusable::Failed(why)) => {
+                complain(&why);
+                failed = true;
+            }
+        }
+    }
+    if skipped > 0 {
+        hint(&format!(
+            "{skipped} of the folders have no plan and were passed over."
+        ));
+    }
+    let Some(unit) = unit else {
+        bail!("none of the folders is a quilt; name folders that `rowsight plan` made");
+    };
+    let outcome = if failed {
+        Outcome::Failed
+    } else {
+        Outcome::Fine
+    };
+    let Some(tuning) = tune(&history, BIAS_SD_MM) else {
+        say(&wrap(
+            &format!(
+                "{} advances measured so far; with {LEAST_ADVANCES} or more there is something to say. \
+                 Check every row with `rowsight snap`.",
+                history.advances.len()
+            ),
+            "",
+            style.width,
+        ));
+        return Ok(outcome);
+    };
+    say(&summary(&history, &tuning, unit, style));
+    if arguments.details {
+        say(&details(&history, &tuning, unit, style));
+    }
+    if let Some(path) = &arguments.page {
+        write_whole(path, page(&history, &tuning, unit).as_bytes())
+            .with_context(|| format!("{} cannot be written; check the folder", path.display()))?;
+        hint(&format!("Wrote {}.", path.display()));
+    }
+    Ok(outcome)
+}
+
+fn name(folder: &Path) -> String {
+    let whole = folder.canonicalize().unwrap_or_else(|_| folder.to_owned());
+    whole.file_name().map_or_else(
+        || folder.display().to_string(),
+        |n| n.to_string_lossy().into_owned(),
+    )
+}
+
+fn read(folder: &Path) -> Result<QuiltAdvances, Unusable> {
+    let plan = match crate::plan::file::read(folder) {
+        Ok(plan) => plan,
+        Err(PlanError::Missing { .. }) => return Err(Unusable::NoQuilt),
+        Err(e) => return Err(Unusable::Failed(format!("{}: {e}", folder.display()))),
+    };
+    if !folder.join(journal::FILE_NAME).exists() {
+        return Ok(QuiltAdvances {
+            plan,
+            advances: Vec::new(),
+            repeats: Vec::new(),
+        });
+    }
+    match journal::read_gaps(folder) {
+        Ok((gaps, habits)) => Ok(advances(plan, &gaps, &habits)),
+        Err(JournalError::Damaged { path }) => Err(Unusable::Failed(format!(
+            "{} is damaged and was left out; {} of its checks can still be read, `rowsight log {} --repair` \
+             saves them and keeps a copy of the old file",
+            path.display(),
+            journal::readable_checks(folder),
+            folder.display(),
+        ))),
+        Err(e) => Err(Unusable::Failed(e.to_string())),
+    }
+}
+
+/// The errors of one quilt's advances. Gaps are taken at the places they were seen at.
+fn advances(plan: Plan, gaps: &[SavedGap], habits: &[Habit]) -> QuiltAdvances {
+    let habits = in_force(habits);
+    let none: Arc<BTreeMap<String, String>> = Arc::default();
+    let mut trims: BTreeMap<u32, [f64; 3]> = BTreeMap::new();
+    let mut measured: BTreeMap<u32, Vec<f64>> = BTreeMap::new();
+    let mut errors = Vec::new();
+    for saved in gaps.iter().filter(|g| g.action != Action::Retake) {
+        let to_row = saved.row;
+        let current = saved.standing == Standing::Current;
+        if let (true, Some(trim)) = (current, saved.next_advance_mm)
+            && value_at(&habits, TRIM, to_row + 1) != Some("no")
+        {
+            trims.insert(to_row + 1, [trim.left, trim.centre, trim.right]);
+        }
+        let Some(places) = saved.gap.as_ref().and_then(|g| spacing_across(g, 0.0)) else {
+            continue;
+        };
+        let deviation_mm = places.map(|p| p.value - plan.spacing_mm);
+        if !deviation_mm.iter().all(|d| d.is_finite()) {
+            continue;
+        }
+        measured.entry(to_row).or_default().push(deviation_mm[1]);
+        if !current {
+            continue;
+        }
+        let diameter_mm = plan
+            .roll
+            .bar_mm
+            .zip(plan.roll.loft_mm)
+            .map(|(bar, loft)| roll::diameter_mm(bar, loft, plan.baseline_mm(to_row)));
+        errors.push(AdvanceError {
+            quilt: 0,
+            to_row,
+            deviation_mm,
+            trim_mm: trims.get(&to_row).copied().unwrap_or_default(),
+            u_mm: places.map(|p| p.u),
+            diameter_mm,
+            habits: at(&habits, to_row, &none),
+        });
+    }
+    QuiltAdvances {
+        plan,
+        advances: errors,
+        repeats: measured.into_values().filter(|m| m.len() > 1).collect(),
+    }
+}
+
+/// The habits that hold for the advance to a row.
+fn at(
+    habits: &[Habit],
+    row: u32,
+    none: &Arc<BTreeMap<String, String>>,
+) -> Arc<BTreeMap<String, String>> {
+    if habits.is_empty() {
+        return none.clone();
+    }
+    let hold = habits
+        .iter()
+        .filter(|h| h.row <= row && h.name != TRIM && h.name != ROLL);
+    // Later ones take the place of earlier ones.
+    Arc::new(hold.map(|h| (h.name.clone(), h.value.clone())).collect())
+}

@@ -1,0 +1,539 @@
+//! Where the newest row lies and how the advance is biased, kept by a Kalman filter over the gaps.
+//!
+//! For each mode (see the [module](super)) with drift d, bias b, trim u, measured gap deviation y:
+//!
+//! ```text
+//! d' = d + b + u + w     w ~ N(0, σ²)     the advance error adds up
+//! y  = b + u + w + v     v ~ N(0, r²)     the gap is measured, not the drift itself
+//! ```
+//!
+//! The measurement shares w with the drift, so innovation and state are correlated:
+//! `S = Var b + σ² + r²`, `C = (Cov(d,b) + Var b + σ², Var b)`, gain `C/S` (R. E. Kalman, J. Basic
+//! Engineering 82, 1960, with correlated noise as in B. D. O. Anderson and J. B. Moore, Optimal
+//! Filtering, 1979, section 5.5). With σ known and r = 0 the bias gain is Grubbs' extended harmonic
+//! rule `1/(t + σ²/s²)`.
+
+use crate::gap;
+use crate::plan::Plan;
+use crate::record::{AdvanceTrim, GapRecord};
+use crate::units::Uncertain;
+
+/// Left, centre, right.
+pub type Sides = [f64; 3];
+
+/// An advance as it was meant and as it was measured.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Advance {
+    /// The row it led to.
+    pub to_row: u32,
+    /// The gap's difference from the plan at left, centre, right, mm; `None` when nobody measured it.
+    pub deviation_mm: Option<Sides>,
+    /// Standard uncertainty of each mode of the measured gap, mm.
+    pub u_mm: Sides,
+    /// Trim that was advised for it, mm.
+    pub trim_mm: Sides,
+}
+
+/// What is believed of a mode's advances before any row of this quilt was measured: one of some spreads
+/// of the bias and one of some scatters, each with its weight.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Belief {
+    /// Standard deviation of the bias, mm, and its weight.
+    pub bias_sd_mm: Vec<(f64, f64)>,
+    /// Scatter of the advance, mm, and its weight.
+    pub scatter_mm: Vec<(f64, f64)>,
+}
+
+impl Belief {
+    /// Spread and scatter known exactly.
+    pub fn known(bias_sd_mm: f64, scatter_mm: f64) -> Belief {
+        Belief {
+            bias_sd_mm: vec![(bias_sd_mm, 1.0)],
+            scatter_mm: vec![(scatter_mm, 1.0)],
+        }
+    }
+
+    fn scaled(by: f64) -> Belief {
+        let times = |list: &[(f64, f64)]| list.iter().map(|(mm, w)| (by * mm, *w)).collect();
+        Belief {
+            bias_sd_mm: times(&[(0.1, 0.6), (0.8, 0.25), (3.0, 0.15)]),
+            scatter_mm: times(&[
+                (0.35, 0.1),
+                (0.6, 0.25),
+                (1.0, 0.3),
+                (1.7, 0.25),
+                (3.0, 0.1),
+            ]),
+        }
+    }
+
+    /// Mean scatter, mm.
+    fn scatter(&self) -> f64 {
+        let (sum, weight) = self
+            .scatter_mm
+            .iter()
+            .fold((0.0, 0.0), |(s, w), (mm, weight)| {
+                (s + weight * mm, w + weight)
+            });
+        sum / weight
+    }
+}
+
+/// What is believed of middle, lean and sag.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Prior(pub [Belief; 3]);
+
+impl Default for Prior {
+    /// Some quilters have no bias to speak of, some one of a millimetre, a few one that is larger; a
+    /// scatter of about 1 mm in the middle; lean and sag less by the factor 0.6. Common practice, no
+    /// source.
+    fn default() -> Self {
+        Prior([
+            Belief::scaled(1.0),
+            Belief::scaled(0.6),
+            Belief::scaled(0.6),
+        ])
+    }
+}
+
+/// One mode: drift and bias with their covariance.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Mode {
+    /// Drift of the newest row, mm.
+    pub drift_mm: f64,
+    /// Bias of one advance, mm.
+    pub bias_mm: f64,
+    /// Variance of the drift, mm².
+    pub drift_variance: f64,
+    /// Covariance of drift and bias, mm².
+    pub covariance: f64,
+    /// Variance of the bias, mm².
+    pub bias_variance: f64,
+    /// Scatter of one advance, mm.
+    pub scatter_mm: f64,
+}
+
+impl Mode {
+    /// At row 1, which is the datum.
+    pub fn at_row_1(bias_sd_mm: f64, scatter_mm: f64) -> Mode {
+        Mode {
+            bias_variance: bias_sd_mm * bias_sd_mm,
+            scatter_mm,
+            ..Mode::default()
+        }
+    }
+
+    /// After one more advance with this trim, unmeasured.
+    pub fn advanced(self, trim_mm: f64) -> Mode {
+        let scatter = self.scatter_mm * self.scatter_mm;
+        Mode {
+            drift_mm: self.drift_mm + self.bias_mm + trim_mm,
+            drift_variance: self.drift_variance
+                + 2.0 * self.covariance
+                + self.bias_variance
+                + scatter,
+            covariance: self.covariance + self.bias_variance,
+            ..self
+        }
+    }
+
+    /// After one more advance with this trim, its gap measured; and the log-likelihood of what was
+    /// measured.
+    pub fn measured(self, trim_mm: f64, deviation: Uncertain) -> (Mode, f64) {
+        let next = self.advanced(trim_mm);
+        let scatter = self.scatter_mm * self.scatter_mm;
+        let innovation = deviation.value - self.bias_mm - trim_mm;
+        let s = self.bias_variance + scatter + deviation.u * deviation.u;
+        // An advance without scatter, bias or uncertainty has nothing to learn.
+        if s <= 0.0 {
+            return (next, 0.0);
+        }
+        let c_drift = self.covariance + self.bias_variance + scatter;
+        let c_bias = self.bias_variance;
+        let mode = Mode {
+            drift_mm: next.drift_mm + c_drift / s * innovation,
+            bias_mm: next.bias_mm + c_bias / s * innovation,
+            drift_variance: (next.drift_variance - c_drift * c_drift / s).max(0.0),
+            covariance: next.covariance - c_drift * c_bias / s,
+            bias_variance: (next.bias_variance - c_bias * c_bias / s).max(0.0),
+            ..next
+        };
+        let log_likelihood =
+            -0.5 * ((std::f64::consts::TAU * s).ln() + innovation * innovation / s);
+        (mode, log_likelihood)
+    }
+
+    /// The drift with its standard uncertainty, mm.
+    pub fn drift(&self) -> Uncertain {
+        Uncertain {
+            value: self.drift_mm,
+            u: self.drift_variance.sqrt(),
+        }
+    }
+
+    /// The bias with its standard uncertainty, mm.
+    pub fn bias(&self) -> Uncertain {
+        Uncertain {
+            value: self.bias_mm,
+            u: self.bias_variance.sqrt(),
+        }
+    }
+}
+
+/// State of the quilt at its newest row.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct QuiltState {
+    /// Middle, lean, sag.
+    pub modes: [Mode; 3],
+    /// Half of the distance between left and right, mm.
+    pub half_width_mm: f64,
+    /// Whether the advised trims seem to have been rolled.
+    pub followed: bool,
+    /// Measured advances behind it.
+    pub measured: usize,
+    /// RMS standard uncertainty of the measured gaps, by mode, mm.
+    pub u_mm: Sides,
+}
+
+/// Middle, lean and sag of three places.
+pub fn to_modes([left, centre, right]: Sides) -> Sides {
+    let ends = f64::midpoint(left, right);
+    [
+        f64::midpoint(ends, centre),
+        (right - left) / 2.0,
+        centre - ends,
+    ]
+}
+
+/// Left, centre and right of three modes.
+pub fn to_places([middle, lean, sag]: Sides) -> Sides {
+    let ends = middle - sag / 2.0;
+    [ends - lean, middle + sag / 2.0, ends + lean]
+}
+
+/// Log-odds before any measurement that a quilter rolls what was advised: 99 to 1 (common practice, no
+/// source).
+const FOLLOWS_LOG_ODDS: f64 = 4.6;
+
+impl QuiltState {
+    /// The state after these advances, in order from the one that led to row 2.
+    ///
+    /// Every belief is filtered and weighted by how well the gaps agree with it. Whether the trims were
+    /// rolled is judged in the same way.
+    pub fn after(advances: &[Advance], prior: &Prior, half_width_mm: f64) -> QuiltState {
+        let trimmed = advances
+            .iter()
+            .any(|a| a.trim_mm.iter().any(|t| t.abs() > 1e-9));
+        let (as_advised, fits) = filter(advances, prior, true);
+        let (as_planned, fits_planned) = if trimmed {
+            filter(advances, prior, false)
+        } else {
+            (as_advised, f64::NEG_INFINITY)
+        };
+        let followed = fits + FOLLOWS_LOG_ODDS >= fits_planned;
+        QuiltState {
+            modes: if followed { as_advised } else { as_planned },
+            half_width_mm,
+            followed,
+            measured: advances.iter().filter(|a| a.deviation_mm.is_some()).count(),
+            u_mm: typical_u(advances),
+        }
+    }
+
+    /// The state when every trim is known to have been rolled.
+    pub fn known(advances: &[Advance], prior: &Prior, half_width_mm: f64) -> QuiltState {
+        QuiltState {
+            modes: filter(advances, prior, true).0,
+            half_width_mm,
+            followed: true,
+            measured: advances.iter().filter(|a| a.deviation_mm.is_some()).count(),
+            u_mm: typical_u(advances),
+        }
+    }
+
+    /// The state with this drift instead of its own: what the bias was learned from stays.
+    pub fn with_drift(self, places: [Uncertain; 3], skew_u_mm_per_m: f64) -> QuiltState {
+        let drift = to_modes(places.map(|p| p.value));
+        let u = mode_u(places.map(|p| p.u), skew_u_mm_per_m, self.half_width_mm);
+        let mode = |i: usize| Mode {
+            drift_mm: drift[i],
+            drift_variance: u[i] * u[i],
+            covariance: 0.0,
+            ..self.modes[i]
+        };
+        QuiltState {
+            modes: [mode(0), mode(1), mode(2)],
+            ..self
+        }
+    }
+
+    /// The state when nothing is known of a bias, nor of any drift.
+    pub fn unknown(prior: &Prior, half_width_mm: f64) -> QuiltState {
+        QuiltState {
+            modes: [0, 1, 2].map(|i| Mode::at_row_1(0.0, prior.0[i].scatter())),
+            half_width_mm,
+            followed: true,
+            measured: 0,
+            u_mm: [0.0; 3],
+        }
+    }
+
+    /// Drift at left, centre, right, mm.
+    pub fn drift_mm(&self) -> [Uncertain; 3] {
+        self.places(Mode::drift)
+    }
+
+    /// Bias of one advance at left, centre, right, mm.
+    pub fn bias_mm(&self) -> [Uncertain; 3] {
+        self.places(Mode::bias)
+    }
+
+    fn places(&self, of: impl Fn(&Mode) -> Uncertain) -> [Uncertain; 3] {
+        places_of([0, 1, 2].map(|i| of(&self.modes[i])))
+    }
+}
+
+/// Left, centre and right of three modes that are known independently.
+pub fn places_of(modes: [Uncertain; 3]) -> [Uncertain; 3] {
+    let values = to_places(modes.map(|m| m.value));
+    let [m, h, s] = modes.map(|m| m.u * m.u);
+    let u = [m + s / 4.0 + h, m + s / 4.0, m + s / 4.0 + h].map(f64::sqrt);
+    [0, 1, 2].map(|i| Uncertain {
+        value: values[i],
+        u: u[i],
+    })
+}
+
+/// Standard uncertainty of middle, lean and sag from those of the places and of the skew.
+///
+/// The record does not say how the places' errors are correlated: the middle is taken as if they were
+/// fully correlated, which is on the safe side.
+pub fn mode_u([left, centre, right]: Sides, skew_u_mm_per_m: f64, half_width_mm: f64) -> Sides {
+    let ends = f64::midpoint(left, right);
+    [
+        f64::midpoint(ends, centre),
+        skew_u_mm_per_m * half_width_mm / 1000.0,
+        (centre * centre + ends * ends).sqrt(),
+    ]
+}
+
+fn typical_u(advances: &[Advance]) -> Sides {
+    let measured = || advances.iter().filter(|a| a.deviation_mm.is_some());
+    let count = measured().count().max(1) as f64;
+    [0, 1, 2].map(|i| (measured().map(|a| a.u_mm[i].powi(2)).sum::<f64>() / count).sqrt())
+}
+
+fn filter(advances: &[Advance], prior: &Prior, followed: bool) -> ([Mode; 3], f64) {
+    let mut fits = 0.0;
+    let modes = [0, 1, 2].map(|i| {
+        let belief = &prior.0[i];
+        let steps: Vec<(f64, Option<Uncertain>)> = advances
+            .iter()
+            .map(|advance| {
+                let trim = if followed {
+                    to_modes(advance.trim_mm)[i]
+                } else {
+                    0.0
+                };
+                let seen = advance.deviation_mm.map(|deviation| Uncertain {
+                    value: to_modes(deviation)[i],
+                    u: advance.u_mm[i],
+                });
+                (trim, seen)
+            })
+            .collect();
+        let mut candidates: Vec<(Mode, f64)> = Vec::new();
+        for (bias_sd, weight) in &belief.bias_sd_mm {
+            for (scatter, other) in &belief.scatter_mm {
+                let start = (Mode::at_row_1(*bias_sd, *scatter), (weight * other).ln());
+                candidates.push(steps.iter().fold(
+                    start,
+                    |(mode, fits), (trim, seen)| match seen {
+                        None => (mode.advanced(*trim), fits),
+                        Some(seen) => {
+                            let (next, likelihood) = mode.measured(*trim, *seen);
+                            (next, fits + likelihood)
+                        }
+                    },
+                ));
+            }
+        }
+        let (mode, log_likelihood) = mixed(&candidates);
+        fits += log_likelihood;
+        mode
+    });
+    (modes, fits)
+}
+
+/// Candidates weighted by their log-likelihoods: mean and covariance of the mixture, and the mixture's
+/// own log-likelihood.
+fn mixed(candidates: &[(Mode, f64)]) -> (Mode, f64) {
+    let best = candidates
+        .iter()
+        .map(|c| c.1)
+        .fold(f64::NEG_INFINITY, f64::max);
+    let total: f64 = candidates.iter().map(|c| (c.1 - best).exp()).sum();
+    let mean = |of: &dyn Fn(&Mode) -> f64| -> f64 {
+        let weighted = candidates
+            .iter()
+            .map(|(mode, fits)| (fits - best).exp() * of(mode));
+        weighted.sum::<f64>() / total
+    };
+    let (drift, bias) = (mean(&|m| m.drift_mm), mean(&|m| m.bias_mm));
+    let mode = Mode {
+        drift_mm: drift,
+        bias_mm: bias,
+        drift_variance: mean(&|m| m.drift_variance + (m.drift_mm - drift).powi(2)),
+        covariance: mean(&|m| m.covariance + (m.drift_mm - drift) * (m.bias_mm - bias)),
+        bias_variance: mean(&|m| m.bias_variance + (m.bias_mm - bias).powi(2)),
+        scatter_mm: mean(&|m| m.scatter_mm * m.scatter_mm).sqrt(),
+    };
+    (mode, best + total.ln())
+}
+
+/// The advances of a quilt up to `row`, from its gaps and the trims that were advised for them.
+///
+/// Every gap is taken at x = ± `half_width_mm` and 0. Gaps may come in any order; when one is there more
+/// than once, the last one counts.
+pub fn advances(
+    plan: &Plan,
+    gaps: &[GapRecord],
+    trims: &[(u32, AdvanceTrim)],
+    row: u32,
+    half_width_mm: f64,
+) -> Vec<Advance> {
+    (2..=row)
+        .map(|to_row| {
+            let trim = trims.iter().rev().find(|(to, _)| *to == to_row);
+            let trim_mm = trim.map_or([0.0; 3], |(_, t)| [t.left, t.centre, t.right]);
+            let gap = gaps
+                .iter()
+                .rev()
+                .find(|g| g.to_row == to_row && g.from_row + 1 == to_row);
+            let seen = gap.and_then(|gap| {
+                let places = gap::spacing_across(gap, half_width_mm)?;
+                let deviation = places.map(|p| p.value - plan.spacing_mm);
+                let u = mode_u(places.map(|p| p.u), gap.skew_mm_per_m.u, half_width_mm);
+                let whole = deviation.iter().chain(&u).all(|v| v.is_finite());
+                whole.then_some((deviation, u))
+            });
+            Advance {
+                to_row,
+                deviation_mm: seen.map(|s| s.0),
+                u_mm: seen.map_or([0.0; 3], |s| s.1),
+                trim_mm,
+            }
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::statistics::tests::{close, computed};
+    use super::*;
+
+    /// The three-state matrix form, computed with numpy (make.py), against the two-state form here.
+    #[test]
+    fn the_filter_is_the_one_in_matrix_form() {
+        let reference = &computed()["kalman"];
+        let number = |key: &str| reference[key].as_f64().unwrap();
+        let mut mode = Mode::at_row_1(number("prior_sd"), number("advance_sd"));
+        let mut likelihood = 0.0;
+        let list = |key: &str| reference[key].as_array().unwrap().clone();
+        let rows = list("gaps")
+            .into_iter()
+            .zip(list("trims"))
+            .zip(list("steps"));
+        for ((gap, trim), step) in rows {
+            let trim = trim.as_f64().unwrap();
+            mode = match gap.as_f64() {
+                None => mode.advanced(trim),
+                Some(value) => {
+                    let u = number("measurement_u");
+                    let (next, fits) = mode.measured(trim, Uncertain { value, u });
+                    likelihood += fits;
+                    next
+                }
+            };
+            close(mode.drift_mm, &step["drift"], 1e-9);
+            close(mode.bias_mm, &step["bias"], 1e-9);
+            close(mode.drift_variance, &step["var_drift"], 1e-9);
+            close(mode.covariance, &step["cov"], 1e-9);
+            close(mode.bias_variance, &step["var_bias"], 1e-9);
+        }
+        close(likelihood, &reference["log_likelihood"], 1e-9);
+    }
+
+    /// Grubbs' extended harmonic rule (adjustment_checks.json): gains and remaining variances.
+    #[test]
+    fn the_bias_gain_is_grubbs_extended_harmonic_rule() {
+        let checks: serde_json::Value = serde_json::from_str(include_str!(
+            "../../tests/reference/learn/adjustment_checks.json"
+        ))
+        .unwrap();
+        let tables = checks["grubbs_extended"]["tables"].as_array().unwrap();
+        assert_eq!(tables.len(), 3);
+        for table in tables {
+            let prior = table["prior_variance_over_s2"].as_f64().unwrap();
+            let mut mode = Mode::at_row_1(prior.sqrt(), 1.0);
+            for step in table["steps"].as_array().unwrap() {
+                let before = mode.bias_mm;
+                mode = mode
+                    .measured(
+                        0.0,
+                        Uncertain {
+                            value: before + 1.0,
+                            u: 0.0,
+                        },
+                    )
+                    .0;
+                close(mode.bias_mm - before, &step["gain"], 1e-9);
+                close(
+                    mode.bias_variance,
+                    &step["posterior_variance_over_s2"],
+                    1e-9,
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn modes_and_places_are_two_views_of_the_same() {
+        let places = [1.0, 3.5, 4.0];
+        assert_eq!(to_modes(places), [3.0, 1.5, 1.0]);
+        assert_eq!(to_places([3.0, 1.5, 1.0]), places);
+    }
+
+    fn advance(to_row: u32, deviation: f64, trim: f64) -> Advance {
+        Advance {
+            to_row,
+            deviation_mm: Some([deviation; 3]),
+            u_mm: [0.2; 3],
+            trim_mm: [trim; 3],
+        }
+    }
+
+    #[test]
+    fn a_quilter_who_ignores_the_advice_is_noticed() {
+        let ignored: Vec<Advance> = (2..10).map(|r| advance(r, 2.0, -1.5)).collect();
+        let mut ignored = ignored;
+        ignored[0].trim_mm = [0.0; 3];
+        let state = QuiltState::after(&ignored, &Prior::default(), 1000.0);
+        assert!(!state.followed);
+        // The bias is what the gaps say: 2 mm, drawn a little towards 0.
+        assert!((1.4..2.0).contains(&state.modes[0].bias_mm), "{state:?}");
+        let mut followed: Vec<Advance> = (2..10).map(|r| advance(r, 0.2, -1.8)).collect();
+        followed[0] = advance(2, 2.1, 0.0);
+        assert!(QuiltState::after(&followed, &Prior::default(), 1000.0).followed);
+    }
+
+    #[test]
+    fn a_gap_nobody_measured_only_adds_uncertainty() {
+        let mut rows: Vec<Advance> = (2..6).map(|r| advance(r, 1.0, 0.0)).collect();
+        let whole = QuiltState::after(&rows, &Prior::default(), 1000.0);
+        rows[2].deviation_mm = None;
+        let holed = QuiltState::after(&rows, &Prior::default(), 1000.0);
+        assert!(holed.modes[0].drift_variance > whole.modes[0].drift_variance + 0.3);
+        assert!((holed.modes[0].drift_mm - whole.modes[0].drift_mm).abs() < 1.0);
+    }
+}
