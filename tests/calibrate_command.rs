@@ -164,6 +164,39 @@ fn bad_sets_are_refused_in_one_sentence_with_what_to_do() {
     assert_eq!(rowsight(data, &["calibrate"]).code, 2);
 }
 
+/// Small, blurred and noisy photos: measured, but the lens stays open.
+#[test]
+fn a_lens_known_too_badly_is_not_kept_and_what_is_missing_is_said() {
+    let place = tempfile::tempdir().unwrap();
+    let data = place.path();
+    let mut noise = 1u32;
+    let photos: Vec<String> = [2, 3, 4, 7, 11, 12]
+        .into_iter()
+        .map(|i| {
+            let picture = image::open(card(i)).unwrap().into_luma8();
+            let filter = image::imageops::FilterType::Triangle;
+            let small = image::imageops::resize(&picture, 816, 612, filter);
+            let mut soft = image::imageops::blur(&small, 1.4);
+            for p in soft.pixels_mut() {
+                noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                p.0[0] = p.0[0].saturating_add_signed(((noise >> 24) as i32 % 64 - 32) as i8);
+            }
+            let path = data.join(format!("soft-{i}.png"));
+            soft.save(&path).unwrap();
+            path.display().to_string()
+        })
+        .collect();
+    let run = calibrate(data, &photos, &["--name", "soft"]);
+    assert_eq!(run.code, 3, "{} {}", run.out, run.err);
+    assert!(
+        run.out.contains("Not good enough yet") && run.out.contains("What is missing"),
+        "{}",
+        run.out
+    );
+    assert!(run.err.contains("No profile was kept"), "{}", run.err);
+    assert!(!data.join("cameras").exists());
+}
+
 #[test]
 fn a_broken_profile_is_named_and_stops_nothing() {
     let data = tempfile::tempdir().unwrap();

@@ -230,8 +230,10 @@ fn attempt(
         }
         fitted = work.solve(base, start, robust, BEND_PRIOR_MM)?;
     }
-    let (_, off_px) = fitted.scatter(0..work.views.len());
-    if off_px > MISFIT * f64::from(size_px.0).hypot(f64::from(size_px.1)) {
+    let (off_u, off_px) = fitted.scatter(0..work.views.len());
+    let diagonal_px = f64::from(size_px.0).hypot(f64::from(size_px.1));
+    // Blurred and noisy photos scatter as far too, but their corners say so themselves.
+    if off_px > MISFIT * diagonal_px && off_u > STRANGE_PHOTO * 2f64.sqrt() {
         return Err(CannotCalibrate::Misfit { off_px });
     }
     work.drop_corners(&fitted, photos, notes);

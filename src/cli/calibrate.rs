@@ -301,6 +301,10 @@ fn words(key: &CameraKey, c: &Calibration) -> String {
             c.flat_px
         );
     }
+    if c.advice.is_empty() && !c.trusted() {
+        let more = "take as many photos again, sharp and in good light, with the card filling half of the picture's width";
+        let _ = writeln!(out, "What is missing:\n{}", wrapped(more, "  - ", "    "));
+    }
     if !c.advice.is_empty() {
         let _ = writeln!(
             out,
