@@ -5,6 +5,7 @@ use super::{Outcome, complain, hint, say};
 use crate::gap::spacing_across;
 use crate::journal::{self, Habit, JournalError, SavedGap};
 use crate::learn::roll;
+use crate::learn::state::{Advance, Prior, QuiltState};
 use crate::learn::tune::{AdvanceError, History, LEAST_ADVANCES, tune};
 use crate::plan::Plan;
 use crate::plan::file::{PlanError, write_whole};
@@ -197,11 +198,38 @@ fn advances(plan: Plan, gaps: &[SavedGap], habits: &[Habit]) -> QuiltAdvances {
             habits: at(&habits, to_row, &none),
         });
     }
+    if !followed(&errors) {
+        for error in &mut errors {
+            error.trim_mm = [0.0; 3];
+        }
+    }
     QuiltAdvances {
         plan,
         advances: errors,
         repeats: measured.into_values().filter(|m| m.len() > 1).collect(),
     }
+}
+
+/// Whether the gaps look as if the advised trims had been rolled; the filter's judgement.
+fn followed(errors: &[AdvanceError]) -> bool {
+    if errors.iter().all(|e| e.trim_mm == [0.0; 3]) {
+        return true;
+    }
+    let advances: Vec<Advance> = errors
+        .iter()
+        .map(|e| Advance {
+            to_row: e.to_row,
+            deviation_mm: Some(e.deviation_mm),
+            // The ends' errors are a turn and a shift of like size: half of the ends' u is the lean's.
+            u_mm: [
+                e.u_mm[1],
+                f64::midpoint(e.u_mm[0], e.u_mm[2]) / 2.0,
+                e.u_mm[1],
+            ],
+            trim_mm: e.trim_mm,
+        })
+        .collect();
+    QuiltState::after(&advances, &Prior::default(), 0.0).followed
 }
 
 /// The habits that hold for the advance to a row.

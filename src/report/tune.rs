@@ -210,11 +210,10 @@ pub fn details(history: &History, tuning: &Tuning, unit: LengthUnit, style: Styl
                 quantity_name(q.quantity).to_owned(),
                 range(&q.bias),
                 range(&q.scatter),
-                q.per_row.as_ref().map_or("-".to_owned(), range),
             ]
         })
         .collect();
-    text += &plain(&["mm, 95 %", "bias", "scatter", "per row"], &lines);
+    text += &plain(&["mm, 95 %", "bias", "scatter"], &lines);
     text.push('\n');
     let lines: Vec<Vec<String>> = tuning
         .quantities
@@ -255,6 +254,13 @@ pub fn details(history: &History, tuning: &Tuning, unit: LengthUnit, style: Styl
         100.0 * m.share
     ));
     for q in &tuning.quantities {
+        if let Some(d) = q.per_row {
+            note(format!(
+                "{} per row: {} mm.",
+                quantity_name(q.quantity),
+                range(&d)
+            ));
+        }
         if let Some(d) = q.per_diameter {
             note(format!(
                 "{} per mm of roll diameter: {} mm.",

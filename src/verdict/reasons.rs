@@ -146,7 +146,7 @@ impl Facts<'_> {
                  set the quilt square on the bars before row {next}.",
             ),
             ReSquare::Leaving => format!(
-                "It leans a little more with every row and will be past what the plan accepts within two: \
+                "It leans further from row to row and will not be inside what the plan accepts two rows on: \
                  undo the advance and set the quilt square on the bars before row {next}.",
             ),
             ReSquare::TooLate => format!(
