@@ -1,5 +1,6 @@
 //! From photos of a row to its record: cards, plane, rows, numbers, verdict.
 
+use crate::budget::{Budget, Cause};
 use crate::calibrate::profile::Profile;
 use crate::card::CardInPhoto;
 use crate::card::geometry::CardId;
@@ -51,6 +52,8 @@ pub struct Check {
     pub warnings: Vec<Warning>,
     /// Fingerprint of the newest row.
     pub fingerprint: Fingerprint,
+    /// What the uncertainty of the newest gap rests on.
+    pub budget: Option<Budget>,
     /// What an overlay draws.
     pub drawn: Drawn,
 }
@@ -252,6 +255,11 @@ pub fn check(
             error: CannotMeasure::NoRow,
         });
     };
+    let budget = rows
+        .windows(2)
+        .next_back()
+        .filter(|pair| number_of(pair[1]) == number_of(pair[0]) + 1)
+        .map(|pair| place.budget(&measured, pair[0], pair[1]));
     let situation = Situation::new(
         plan,
         newest_record,
@@ -292,6 +300,7 @@ pub fn check(
         is_retake: numbering.is_retake,
         warnings,
         fingerprint,
+        budget,
         drawn,
     })
 }
@@ -530,6 +539,21 @@ fn ripple_u_mm(measured: &Measured, place: Point2) -> f64 {
     std::f64::consts::SQRT_2 * RIPPLE_MM * least.min(2.0)
 }
 
+/// What reading the check bar to a tenth of a millimetre leaves of a length. Standard uncertainty, mm.
+fn print_scale_u_mm(length_mm: f64, bar_mm: f64) -> f64 {
+    const HALF_A_TENTH_MM: f64 = 0.05;
+    length_mm.abs() * HALF_A_TENTH_MM / 3f64.sqrt() / bar_mm
+}
+
+/// Ends of what is seen of both rows, x on the quilt, mm.
+fn shared_range(measured: &Measured, upper: usize, lower: usize) -> (f64, f64) {
+    let (a, b) = (
+        seen_range(&measured.rows[upper]),
+        seen_range(&measured.rows[lower]),
+    );
+    (a.0.max(b.0), a.1.min(b.1))
+}
+
 /// The record's frame: the topmost row's chord is the x-axis; x = 0 in the middle of what is seen.
 struct Place {
     x_middle: f64,
@@ -655,6 +679,37 @@ impl Place {
         }
     }
 
+    /// What the uncertainty of a gap at left, centre and right rests on.
+    fn budget(&self, measured: &Measured, upper: usize, lower: usize) -> Budget {
+        let (left, right) = shared_range(measured, upper, lower);
+        let at = [left, (left + right) / 2.0, right].map(|x| {
+            let gradient: Vec<(usize, f64)> = [(lower, 1.0), (upper, -1.0)]
+                .into_iter()
+                .flat_map(|(row, sign)| {
+                    let first = measured.state.row_index(row);
+                    (first..).zip(Place::baseline_at(x, sign))
+                })
+                .collect();
+            let by_source = measured.problem.variance_by_source(
+                &measured.state,
+                &measured.covariance,
+                &gradient,
+            );
+            let below = Point2::new(x, measured.state.rows[lower].y(x));
+            let spacing = below.y - measured.state.rows[upper].y(x);
+            let bar_mm = measured.card_scale * crate::card::geometry::CHECK_BAR_MM;
+            by_source
+                .into_iter()
+                .map(|(source, variance)| (Cause::from(source), variance))
+                .chain([
+                    (Cause::Ripples, ripple_u_mm(measured, below).powi(2)),
+                    (Cause::Print, print_scale_u_mm(spacing, bar_mm).powi(2)),
+                ])
+                .collect()
+        });
+        Budget::new(at)
+    }
+
     fn gap(
         &self,
         measured: &Measured,
@@ -664,11 +719,7 @@ impl Place {
         plan: &Plan,
         design: &Design,
     ) -> GapRecord {
-        let (a, b) = (
-            seen_range(&measured.rows[upper]),
-            seen_range(&measured.rows[lower]),
-        );
-        let (left, right) = (a.0.max(b.0), a.1.min(b.1));
+        let (left, right) = shared_range(measured, upper, lower);
         let difference = |x: f64| {
             self.linear(
                 measured,
@@ -688,11 +739,12 @@ impl Place {
             let spacing = difference(x);
             let below = Point2::new(x, measured.state.rows[lower].y(x));
             let ripple_u = ripple_u_mm(measured, below);
+            let print_u = print_scale_u_mm(spacing.value, plan.card_bar_mm);
             SpacingRecord {
                 at,
                 x_mm: x - self.x_middle,
                 value: spacing.value,
-                u: spacing.u.hypot(ripple_u),
+                u: spacing.u.hypot(ripple_u).hypot(print_u),
             }
         })
         .collect();

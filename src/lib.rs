@@ -24,6 +24,7 @@
 //! - Transforms read target-from-source: `quilt_from_photo`.
 //! - `u` is a standard uncertainty (GUM); intervals shown to people are 95 %.
 
+pub mod budget;
 pub mod calibrate;
 pub mod card;
 pub mod check;

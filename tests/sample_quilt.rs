@@ -86,6 +86,12 @@ fn six_rows_are_numbered_measured_and_kept() {
         assert_eq!((checked.row, checked.is_retake), (row, false));
         let now = compare(&checked.record, &truth(row));
         println!("row {row}: {now:.2?}");
+        // What the newest gap's uncertainty rests on adds up to it (GUM, JCGM 100:2008, 5.1.2).
+        if let (Some(gap), Some(budget)) = (checked.record.gaps.last(), &checked.budget) {
+            for (stated, sum) in gap.spacing.iter().zip(budget.u_mm()) {
+                assert!((stated.u / sum - 1.0).abs() < 1e-3, "{} {sum}", stated.u);
+            }
+        }
         errors.extend(now);
     }
     // An earlier photo again: its newest row is known by its wobble.

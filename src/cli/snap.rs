@@ -10,7 +10,7 @@ use crate::plan::Plan;
 use crate::plan::file::{to_toml, write_whole};
 use crate::record::Action;
 use crate::report::overlay::{Overlay, draw};
-use crate::report::{Style, json, terminal};
+use crate::report::{Style, explain, json, terminal};
 use anyhow::{Context, bail};
 use clap::Args;
 use image::ImageEncoder;
@@ -40,6 +40,9 @@ pub struct SnapArguments {
     /// Only look: keep nothing in the journal
     #[arg(long)]
     look: bool,
+    /// Say what the uncertainty of the newest gap rests on, and what would make it smaller
+    #[arg(long, conflicts_with = "json")]
+    explain: bool,
     /// Draw no overlay
     #[arg(long)]
     no_overlay: bool,
@@ -195,6 +198,13 @@ pub fn run(arguments: &SnapArguments, style: Style) -> anyhow::Result<Outcome> {
             say(&(json(&checked.record)? + "\n"));
         } else {
             say(&terminal(&checked.record, &plan, style));
+        }
+        if arguments.explain {
+            let budget = checked.budget.as_ref();
+            say(&format!(
+                "\n{}",
+                explain(&checked.record, budget, &plan, style)
+            ));
         }
         if let Some(pictures) = pictures {
             let pictures = pictures.join().map_err(|_| {

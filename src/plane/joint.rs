@@ -11,7 +11,8 @@ use crate::geometry::{Point2, Vector2};
 use crate::solve::levenberg_marquardt::{
     Loss, NormalEquations, Options, Problem, Solution, SolveError, minimise,
 };
-use nalgebra::{DMatrix, Matrix2, Rotation3, Vector3};
+use nalgebra::{DMatrix, DVector, Matrix2, Rotation3, Vector3};
+use std::collections::BTreeMap;
 
 /// A value known beforehand, with its standard uncertainty.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -351,6 +352,27 @@ pub struct Solved {
     pub iterations: usize,
 }
 
+/// What an estimate, and so its uncertainty, rests on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Source {
+    /// Where the card's corners lie in the photo.
+    Corners,
+    /// The stitching: the hand's wobble, and how much of the line is seen.
+    Stitching,
+    /// What is known of the camera.
+    Lens,
+    /// How high cards lie above the stitching.
+    CardHeight,
+    /// How cards rock.
+    CardTilt,
+    /// How the quilt sags.
+    Sag,
+    /// How the design is stretched.
+    Stretch,
+    /// How rows bend.
+    Rows,
+}
+
 /// Loss of a card corner: a corner under a thread tail or a fold must not bend the plane.
 const CORNER_LOSS: Loss = Loss::Huber(3.0);
 /// Residual of a place that cannot be projected at all, in standard uncertainties.
@@ -463,6 +485,45 @@ impl Problem for Joint {
     }
 
     fn linearise(&self, p: &[f64], with_gradients: bool, equations: &mut NormalEquations) {
+        self.visit(p, with_gradients, &mut |_, residual, gradient, loss| {
+            equations.add(residual, gradient, loss);
+        });
+    }
+}
+
+/// Takes a residual with its source, its gradient and its loss.
+type Sink<'a> = dyn FnMut(Source, f64, &[(usize, f64)], Loss) + 'a;
+
+impl Joint {
+    /// By how much of the variance of a linear function of the parameters each source is to blame, in the
+    /// function's unit squared.
+    ///
+    /// With v = C·g, the variance gᵀCg is the sum of w·(aᵀv)² over all whitened observations and priors with
+    /// gradient a and weight w, as C is the inverse of the sum of w·aaᵀ: each source has its own sum.
+    pub fn variance_by_source(
+        &self,
+        state: &State,
+        covariance: &DMatrix<f64>,
+        gradient: &[(usize, f64)],
+    ) -> BTreeMap<Source, f64> {
+        let mut g = DVector::zeros(self.parameter_count());
+        for (i, d) in gradient {
+            g[*i] += d;
+        }
+        let v = covariance * g;
+        let mut shares = BTreeMap::new();
+        self.visit(
+            &state.to_parameters(&self.cameras),
+            true,
+            &mut |source, residual, a, loss| {
+                let pull: f64 = a.iter().map(|(i, d)| d * v[*i]).sum();
+                *shares.entry(source).or_default() += loss.weight(residual) * pull * pull;
+            },
+        );
+        shares
+    }
+
+    fn visit(&self, p: &[f64], with_gradients: bool, sink: &mut Sink) {
         let mut gradient_x: Vec<(usize, f64)> = Vec::with_capacity(MOST);
         let mut gradient_y: Vec<(usize, f64)> = Vec::with_capacity(MOST);
         for (photo_index, photo) in self.photos.iter().enumerate() {
@@ -496,8 +557,8 @@ impl Problem for Joint {
                             push(from + k, (residual(&views.at, &card(&moved)) - r) / h);
                         }
                     }
-                    equations.add(r.x, &gradient_x, CORNER_LOSS);
-                    equations.add(r.y, &gradient_y, CORNER_LOSS);
+                    sink(Source::Corners, r.x, &gradient_x, CORNER_LOSS);
+                    sink(Source::Corners, r.y, &gradient_y, CORNER_LOSS);
                 }
             }
             let stretch = Stretch { x: p[2], y: p[3] };
@@ -529,62 +590,63 @@ impl Problem for Joint {
                     gradient_x.push((from + 2, dy * place.x * place.x));
                     gradient_x.push((from + 3, d_along));
                 }
-                equations.add(r, &gradient_x, self.line_loss);
+                sink(Source::Stitching, r, &gradient_x, self.line_loss);
             }
         }
-        self.add_priors(p, equations);
+        self.visit_priors(p, sink);
     }
-}
 
-impl Joint {
-    fn add_priors(&self, p: &[f64], equations: &mut NormalEquations) {
-        let mut prior = |index: usize, known: Prior| {
-            equations.add(
+    fn visit_priors(&self, p: &[f64], sink: &mut Sink) {
+        let mut prior = |source: Source, index: usize, known: Prior| {
+            sink(
+                source,
                 (p[index] - known.mean) / known.u,
                 &[(index, 1.0 / known.u)],
                 Loss::Squared,
             );
         };
-        prior(0, self.priors.sag_s);
-        prior(1, self.priors.sag_x);
+        prior(Source::Sag, 0, self.priors.sag_s);
+        prior(Source::Sag, 1, self.priors.sag_x);
         for (i, camera) in self.cameras.iter().enumerate() {
             let at = self.camera_at(i);
             let [ln_f, x, y, bend] = camera.to_parameters(&camera.camera);
-            prior(at, Prior::new(ln_f, camera.focal_relative_u));
-            prior(at + 1, Prior::new(x, camera.centre_u_px));
-            prior(at + 2, Prior::new(y, camera.centre_u_px));
-            prior(at + 3, Prior::new(bend, 1.0));
+            prior(Source::Lens, at, Prior::new(ln_f, camera.focal_relative_u));
+            prior(Source::Lens, at + 1, Prior::new(x, camera.centre_u_px));
+            prior(Source::Lens, at + 2, Prior::new(y, camera.centre_u_px));
+            prior(Source::Lens, at + 3, Prior::new(bend, 1.0));
         }
         for (i, pose) in self.start.cards.iter().enumerate() {
             let at = self.card_at(i);
             if i == 0 {
                 // The first card holds the frame; a micrometre and a microradian are "exactly" here.
-                prior(at, Prior::new(pose.x, 1e-3));
-                prior(at + 1, Prior::new(pose.s, 1e-3));
-                prior(at + 2, Prior::new(pose.angle, 1e-6));
+                prior(Source::Corners, at, Prior::new(pose.x, 1e-3));
+                prior(Source::Corners, at + 1, Prior::new(pose.s, 1e-3));
+                prior(Source::Corners, at + 2, Prior::new(pose.angle, 1e-6));
             }
-            prior(at + 3, self.priors.card_height_mm);
-            prior(at + 4, self.priors.card_tilt);
-            prior(at + 5, self.priors.card_tilt);
+            prior(Source::CardHeight, at + 3, self.priors.card_height_mm);
+            prior(Source::CardTilt, at + 4, self.priors.card_tilt);
+            prior(Source::CardTilt, at + 5, self.priors.card_tilt);
         }
         for (i, row) in self.start.rows.iter().enumerate() {
             let at = self.start.row_index(i);
             // Wide enough to say nothing; a row of which little is seen stays near where it was found.
-            prior(at, Prior::new(row.offset, 100.0));
-            prior(at + 1, Prior::new(row.slope, 0.05));
-            prior(at + 2, self.priors.bow);
-            prior(at + 3, Prior::new(row.shift, 100.0));
+            prior(Source::Rows, at, Prior::new(row.offset, 100.0));
+            prior(Source::Rows, at + 1, Prior::new(row.slope, 0.05));
+            prior(Source::Rows, at + 2, self.priors.bow);
+            prior(Source::Rows, at + 3, Prior::new(row.shift, 100.0));
         }
         let common = self.priors.stretch;
         let r = (0.5 * (p[2] + p[3]) - common.mean) / common.u;
-        equations.add(
+        sink(
+            Source::Stretch,
             r,
             &[(2, 0.5 / common.u), (3, 0.5 / common.u)],
             Loss::Squared,
         );
         let difference = self.priors.stretch_difference;
         let r = (p[3] - p[2] - difference.mean) / difference.u;
-        equations.add(
+        sink(
+            Source::Stretch,
             r,
             &[(2, -1.0 / difference.u), (3, 1.0 / difference.u)],
             Loss::Squared,

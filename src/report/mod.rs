@@ -1,12 +1,14 @@
 //! A finished check as people and programs read it: terminal, JSON, picture.
 
 mod chart;
+pub mod explain;
 pub mod log;
 pub mod overlay;
 mod table;
 pub mod terminal;
 pub mod tune;
 
+pub use explain::explain;
 pub use log::log_table;
 pub(crate) use table::{plain, wrap};
 pub use terminal::terminal;

@@ -86,6 +86,8 @@ pub struct Measured {
     pub state: State,
     /// Covariance of all parameters.
     pub covariance: DMatrix<f64>,
+    /// The problem that was solved, for what each uncertainty rests on.
+    pub problem: Joint,
     /// View of each photo.
     pub views: Vec<PreparedView>,
     /// Cards in the order of the state.
@@ -385,6 +387,7 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
     Ok(Measured {
         state: solved.state,
         covariance: solved.covariance,
+        problem: joint,
         views,
         cards,
         rows,

@@ -1,0 +1,132 @@
+//! What the uncertainty of a gap rests on, largest first, and what would make it smaller.
+
+use crate::plane::joint::Source;
+use std::collections::BTreeMap;
+
+/// A cause of uncertainty.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Cause {
+    /// Where the card's corners lie in the photo.
+    Corners,
+    /// The hand's wobble, and how much of the line is seen.
+    Stitching,
+    /// The lens.
+    Lens,
+    /// How high the card lies above the stitching.
+    CardHeight,
+    /// How the card rocks.
+    CardTilt,
+    /// How the quilt sags.
+    Sag,
+    /// How the design is stretched.
+    Stretch,
+    /// How rows bend beyond what is seen of them.
+    Rows,
+    /// Ripples and puff of the cloth.
+    Ripples,
+    /// Reading the card's check bar.
+    Print,
+}
+
+impl From<Source> for Cause {
+    fn from(source: Source) -> Cause {
+        match source {
+            Source::Corners => Cause::Corners,
+            Source::Stitching => Cause::Stitching,
+            Source::Lens => Cause::Lens,
+            Source::CardHeight => Cause::CardHeight,
+            Source::CardTilt => Cause::CardTilt,
+            Source::Sag => Cause::Sag,
+            Source::Stretch => Cause::Stretch,
+            Source::Rows => Cause::Rows,
+        }
+    }
+}
+
+impl Cause {
+    /// In a quilter's words.
+    pub fn words(self) -> &'static str {
+        match self {
+            Cause::Corners => "finding the card's corners",
+            Cause::Stitching => "the hand's wobble, and how much is seen",
+            Cause::Lens => "the lens",
+            Cause::CardHeight => "how high the card lies above the stitching",
+            Cause::CardTilt => "how the card rocks on the quilt",
+            Cause::Sag => "how the quilt sags",
+            Cause::Stretch => "how the design is stretched",
+            Cause::Rows => "how far rows may bend",
+            Cause::Ripples => "ripples and puff of the cloth",
+            Cause::Print => "reading the card's check bar",
+        }
+    }
+
+    /// What makes it smaller.
+    pub fn remedy(self) -> &'static str {
+        match self {
+            Cause::Corners => "go nearer, hold still, and give the card even light",
+            Cause::Stitching => {
+                "have more of both rows in the photo, in light that falls across the quilt from one side"
+            }
+            Cause::Lens => "calibrate the camera once with `rowsight calibrate`",
+            Cause::CardHeight => {
+                "press the card flat, or add a second photo of the same card from another side"
+            }
+            Cause::CardTilt => "lay the card where it does not rock, or use a sheet card",
+            Cause::Sag => "lay a second card on the quilt, further up or down",
+            Cause::Stretch => "lay a second card on the quilt, far from the first",
+            Cause::Rows => "have more of both rows in the photo",
+            Cause::Ripples => "look down on the quilt more steeply",
+            Cause::Print => "read the check bar to a tenth of a millimetre",
+        }
+    }
+}
+
+/// Variances by cause at left, centre and right, mm².
+#[derive(Debug, Clone, PartialEq)]
+pub struct Budget {
+    at: [BTreeMap<Cause, f64>; 3],
+}
+
+impl Budget {
+    /// From variances by cause, mm², at left, centre and right.
+    pub fn new(at: [BTreeMap<Cause, f64>; 3]) -> Budget {
+        Budget { at }
+    }
+
+    /// Standard uncertainties at left, centre and right, mm.
+    pub fn u_mm(&self) -> [f64; 3] {
+        [0, 1, 2].map(|k| self.at[k].values().sum::<f64>().sqrt())
+    }
+
+    /// Causes with their shares of the variance at left, centre and right, 0…1; largest first.
+    pub fn shares(&self) -> Vec<(Cause, [f64; 3])> {
+        let total = [0, 1, 2].map(|k| self.at[k].values().sum::<f64>().max(f64::MIN_POSITIVE));
+        let mut shares: Vec<(Cause, [f64; 3])> = self.at[1]
+            .keys()
+            .map(|cause| {
+                let share = |k: usize| self.at[k].get(cause).copied().unwrap_or(0.0) / total[k];
+                (*cause, [share(0), share(1), share(2)])
+            })
+            .collect();
+        let most = |shares: &[f64; 3]| shares.iter().sum::<f64>();
+        shares.sort_by(|a, b| most(&b.1).total_cmp(&most(&a.1)));
+        shares
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// GUM (JCGM 100:2008) 5.1.2: for independent contributions the variances add.
+    #[test]
+    fn shares_are_of_the_whole_and_largest_first() {
+        let at = BTreeMap::from([(Cause::Lens, 0.09), (Cause::Ripples, 0.16)]);
+        let budget = Budget::new([at.clone(), at.clone(), at]);
+        let u = budget.u_mm();
+        assert!((u[0] - 0.5).abs() < 1e-12);
+        let shares = budget.shares();
+        assert_eq!(shares[0].0, Cause::Ripples);
+        assert!((shares[0].1[1] - 0.64).abs() < 1e-12);
+    }
+}
