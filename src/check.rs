@@ -539,10 +539,10 @@ fn ripple_u_mm(measured: &Measured, place: Point2) -> f64 {
     std::f64::consts::SQRT_2 * RIPPLE_MM * least.min(2.0)
 }
 
-/// What reading the check bar to a tenth of a millimetre leaves of a length. Standard uncertainty, mm.
+/// What reading the check bar to a quarter of a millimetre leaves of a length. Standard uncertainty, mm.
 fn print_scale_u_mm(length_mm: f64, bar_mm: f64) -> f64 {
-    const HALF_A_TENTH_MM: f64 = 0.05;
-    length_mm.abs() * HALF_A_TENTH_MM / 3f64.sqrt() / bar_mm
+    const HALF_A_STEP_MM: f64 = 0.125;
+    length_mm.abs() * HALF_A_STEP_MM / 3f64.sqrt() / bar_mm
 }
 
 /// Ends of what is seen of both rows, x on the quilt, mm.

@@ -196,8 +196,8 @@ pub struct Learned {
     passes: usize,
 }
 
-/// Passes in which the line is told by its bend too.
-const BOTH_WAYS: usize = 2;
+/// Passes in which the line is told by its bend and by its look, and the better way is taken.
+const BOTH_WAYS: usize = 1;
 
 /// How far a row's line may lie from the fitted design.
 #[derive(Debug, Clone, Copy)]
