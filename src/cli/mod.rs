@@ -7,6 +7,7 @@ mod log;
 mod note;
 mod plan;
 mod rehearse;
+mod report;
 mod snap;
 mod tune;
 
@@ -81,6 +82,7 @@ enum Command {
     Forecast(forecast::ForecastArguments),
     Note(note::NoteArguments),
     Tune(tune::TuneArguments),
+    Report(report::ReportArguments),
     Rehearse(rehearse::RehearseArguments),
 }
 
@@ -108,6 +110,7 @@ pub fn run() -> ExitCode {
         Command::Forecast(a) => forecast::run(&a, style),
         Command::Tune(a) => tune::run(&a, style),
         Command::Note(a) => note::run(&a),
+        Command::Report(a) => report::run(&a),
         Command::Rehearse(a) => rehearse::run(&a),
     };
     match result {

@@ -48,6 +48,9 @@ pub struct SnapArguments {
     camera: Option<String>,
 }
 
+/// Folder of the overlays in a quilt's folder.
+const OVERLAY_FOLDER: &str = "overlays";
+
 /// What the journal knows. A check that asked for a retake settles nothing: neither its numbers nor which
 /// row comes next.
 fn known(checks: &[SavedCheck], habits: &[Habit]) -> Known {
@@ -263,19 +266,24 @@ fn draw_all(
 }
 
 fn write_overlays(folder: &Path, row: u32, pictures: &[Vec<u8>]) -> anyhow::Result<()> {
-    let out = folder.join("overlays");
+    let out = folder.join(OVERLAY_FOLDER);
     std::fs::create_dir_all(&out)
         .with_context(|| format!("the folder {} cannot be made", out.display()))?;
-    for (i, bytes) in pictures.iter().enumerate() {
-        let part = if pictures.len() > 1 {
-            format!("-{}", i + 1)
-        } else {
-            String::new()
-        };
-        let path = out.join(format!("row-{row:02}{part}.jpg"));
+    let paths = overlay_paths(folder, row, pictures.len());
+    for (path, bytes) in paths.into_iter().zip(pictures) {
         write_whole(&path, bytes)
             .with_context(|| format!("{} cannot be written", path.display()))?;
         hint(&format!("Overlay: {}", path.display()));
     }
     Ok(())
+}
+
+/// Where the overlays of a row's photos lie.
+pub(super) fn overlay_paths(folder: &Path, row: u32, photos: usize) -> Vec<PathBuf> {
+    let name = |i: usize| match photos {
+        1 => format!("row-{row:02}.jpg"),
+        _ => format!("row-{row:02}-{}.jpg", i + 1),
+    };
+    let out = folder.join(OVERLAY_FOLDER);
+    (0..photos).map(|i| out.join(name(i))).collect()
 }
