@@ -47,6 +47,8 @@ pub struct Check {
     pub row: u32,
     /// It is a row the journal has already.
     pub is_retake: bool,
+    /// A row of the journal was recognised in it by its wobble, so that its number is not only assumed.
+    pub is_recognised: bool,
     /// What was noticed beside the numbers.
     pub warnings: Vec<Warning>,
     /// Fingerprint of the newest row.
@@ -290,6 +292,7 @@ pub fn check(
         record,
         row: newest,
         is_retake: numbering.is_retake,
+        is_recognised: numbering.is_recognised,
         warnings,
         fingerprint,
         drawn,
@@ -299,6 +302,7 @@ pub fn check(
 struct Numbering {
     newest: u32,
     is_retake: bool,
+    is_recognised: bool,
     warnings: Vec<Warning>,
 }
 
@@ -352,6 +356,7 @@ fn number(
     Numbering {
         newest,
         is_retake: in_journal(newest),
+        is_recognised: recognised.is_some(),
         warnings,
     }
 }

@@ -54,11 +54,7 @@ pub fn run(arguments: &ReportArguments) -> anyhow::Result<Outcome> {
         None => Some(folder.join("report.html")),
     };
     if let Some(path) = page {
-        let pictures = match arguments.no_photos {
-            true => Vec::new(),
-            false => pictures(folder, &report),
-        };
-        write(&path, quilt::page(&report, &pictures).as_bytes())?;
+        write_to(&path, folder, &report, !arguments.no_photos)?;
     }
     if !arguments.json {
         say(&format!("{}\n", report.verdict));
@@ -66,8 +62,23 @@ pub fn run(arguments: &ReportArguments) -> anyhow::Result<Outcome> {
     Ok(Outcome::Fine)
 }
 
+/// Writes a quilt's page into its folder.
+pub(super) fn write_page(folder: &Path) -> anyhow::Result<QuiltReport> {
+    let report = gather(folder)?;
+    write_to(&folder.join("report.html"), folder, &report, true)?;
+    Ok(report)
+}
+
+fn write_to(path: &Path, folder: &Path, report: &QuiltReport, photos: bool) -> anyhow::Result<()> {
+    let pictures = match photos {
+        true => pictures(folder, report),
+        false => Vec::new(),
+    };
+    write(path, quilt::page(report, &pictures).as_bytes())
+}
+
 /// The report of a quilt's journal.
-pub(super) fn gather(folder: &Path) -> anyhow::Result<QuiltReport> {
+fn gather(folder: &Path) -> anyhow::Result<QuiltReport> {
     let plan = crate::plan::file::read(folder)?;
     let checks = Journal::open_to_read(folder)?
         .map(|journal| journal.current())

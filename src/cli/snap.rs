@@ -49,11 +49,11 @@ pub struct SnapArguments {
 }
 
 /// Folder of the overlays in a quilt's folder.
-const OVERLAY_FOLDER: &str = "overlays";
+pub(super) const OVERLAY_FOLDER: &str = "overlays";
 
 /// What the journal knows. A check that asked for a retake settles nothing: neither its numbers nor which
 /// row comes next.
-fn known(checks: &[SavedCheck], habits: &[Habit]) -> Known {
+pub(super) fn known(checks: &[SavedCheck], habits: &[Habit]) -> Known {
     let settled: Vec<SavedCheck> = checks
         .iter()
         .filter(|c| c.record.verdict.action != Action::Retake)
@@ -72,7 +72,10 @@ fn known(checks: &[SavedCheck], habits: &[Habit]) -> Known {
 }
 
 /// The camera profile of each photo; says which photo goes without one although its camera has one.
-fn cameras(photos: &[Photo], named: Option<&str>) -> anyhow::Result<Vec<Option<Profile>>> {
+pub(super) fn cameras(
+    photos: &[Photo],
+    named: Option<&str>,
+) -> anyhow::Result<Vec<Option<Profile>>> {
     let profiles = match super::calibrate::profiles() {
         Ok((_, profiles)) => profiles,
         // Without a data folder, or one that cannot be read, there is no profile; that is only wrong when
@@ -203,13 +206,15 @@ pub fn run(arguments: &SnapArguments, style: Style) -> anyhow::Result<Outcome> {
             let pictures = pictures.join().map_err(|_| {
                 anyhow::anyhow!("the overlay could not be drawn; the check is kept")
             })??;
-            write_overlays(folder, checked.row, &pictures)?;
+            for path in write_overlays(folder, checked.row, &pictures)? {
+                hint(&format!("Overlay: {}", path.display()));
+            }
         }
         Ok(Outcome::of(checked.record.verdict.action))
     })
 }
 
-fn keep(
+pub(super) fn keep(
     journal: &mut Journal,
     photos: &[Photo],
     checked: &Check,
@@ -234,7 +239,7 @@ fn keep(
 }
 
 /// An overlay of each photo, as JPEG.
-fn draw_all(
+pub(super) fn draw_all(
     photos: &[Photo],
     colours: Vec<Result<image::RgbImage, photo::PhotoError>>,
     checked: &Check,
@@ -265,17 +270,20 @@ fn draw_all(
     Ok(pictures)
 }
 
-fn write_overlays(folder: &Path, row: u32, pictures: &[Vec<u8>]) -> anyhow::Result<()> {
+pub(super) fn write_overlays(
+    folder: &Path,
+    row: u32,
+    pictures: &[Vec<u8>],
+) -> anyhow::Result<Vec<PathBuf>> {
     let out = folder.join(OVERLAY_FOLDER);
     std::fs::create_dir_all(&out)
         .with_context(|| format!("the folder {} cannot be made", out.display()))?;
     let paths = overlay_paths(folder, row, pictures.len());
-    for (path, bytes) in paths.into_iter().zip(pictures) {
-        write_whole(&path, bytes)
+    for (path, bytes) in paths.iter().zip(pictures) {
+        write_whole(path, bytes)
             .with_context(|| format!("{} cannot be written", path.display()))?;
-        hint(&format!("Overlay: {}", path.display()));
     }
-    Ok(())
+    Ok(paths)
 }
 
 /// Where the overlays of a row's photos lie.

@@ -352,7 +352,8 @@ pub fn csv(report: &QuiltReport) -> Result<Vec<u8>, csv::Error> {
             format!("{:.3}", row.wobble_mm),
             format!("{:.3}", row.coverage),
             row.missed.len().to_string(),
-            format!("{missed_mm:.1}"),
+            // An empty sum is -0.
+            format!("{:.1}", missed_mm + 0.0),
         ]);
         out.write_record(&cells)?;
     }

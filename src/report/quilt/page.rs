@@ -3,9 +3,9 @@
 use super::words::{agreement, row_list};
 use super::{MeasuredRow, QuiltReport, map, sides};
 use crate::gap::places;
-use crate::record::Action;
 use crate::report::chart::{Chart, Line, Mark, NARROW, Scale, chart};
 use crate::report::colours::style_sheet;
+use crate::report::log::action;
 use crate::report::terminal::{skew_with_side, with_interval};
 use crate::units::{LengthUnit, Uncertain};
 use crate::verdict::PHOTO_CAUTION;
@@ -476,15 +476,6 @@ fn stitching_section(report: &QuiltReport) -> Markup {
                 ul { @for (row, note) in notes { li { "Row " (row) ": " (note) } } }
             }
         }
-    }
-}
-
-fn action(action: Action) -> &'static str {
-    match action {
-        Action::CarryOn => "carry on",
-        Action::Trim => "trim",
-        Action::ReSquare => "re-square",
-        Action::Retake => "retake",
     }
 }
 
