@@ -1,6 +1,6 @@
 //! `rowsight batch`
 
-use super::{Outcome, complain, hint, say, snap};
+use super::{Outcome, complain, say, snap};
 use crate::check::{Check, check};
 use crate::gap::places;
 use crate::journal::Journal;

@@ -109,6 +109,11 @@ impl Line {
         }
     }
 
+    /// The values, not a number where nothing is known.
+    pub fn values(&self) -> impl Iterator<Item = f64> + '_ {
+        self.values.iter().copied()
+    }
+
     fn half_width(&self, i: usize) -> f64 {
         self.half_widths.get(i).copied().unwrap_or(0.0)
     }

@@ -61,3 +61,114 @@ pub fn style_sheet() -> String {
         dark = variables(&DARK),
     )
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use serde_json::Value;
+
+    /// Severity 1.0, in linear RGB: Machado, Oliveira and Fernandes, IEEE Transactions on Visualization and
+    /// Computer Graphics 15 (2009), table 1.
+    const MACHADO: [(&str, [[f64; 3]; 3]); 3] = [
+        (
+            "protanomaly",
+            [
+                [0.152286, 1.052583, -0.204868],
+                [0.114503, 0.786281, 0.099216],
+                [-0.003882, -0.048116, 1.051998],
+            ],
+        ),
+        (
+            "deuteranomaly",
+            [
+                [0.367322, 0.860646, -0.227968],
+                [0.280085, 0.672501, 0.047413],
+                [-0.011820, 0.042940, 0.968881],
+            ],
+        ),
+        (
+            "tritanomaly",
+            [
+                [1.255528, -0.076749, -0.178779],
+                [-0.078411, 0.930809, 0.147602],
+                [0.004733, 0.691367, 0.303900],
+            ],
+        ),
+    ];
+
+    /// Linear light of `#rrggbb` (IEC 61966-2-1, as WCAG 2.2 gives it).
+    fn linear(colour: &str) -> [f64; 3] {
+        [1, 3, 5].map(|i| {
+            let v = f64::from(u8::from_str_radix(&colour[i..i + 2], 16).unwrap()) / 255.0;
+            if v <= 0.04045 {
+                v / 12.92
+            } else {
+                ((v + 0.055) / 1.055).powf(2.4)
+            }
+        })
+    }
+
+    fn gamma(v: f64) -> f64 {
+        if v <= 0.0031308 {
+            12.92 * v
+        } else {
+            1.055 * v.powf(1.0 / 2.4) - 0.055
+        }
+    }
+
+    /// Contrast ratio of WCAG 2.2.
+    fn contrast(a: &str, b: &str) -> f64 {
+        let luminance = |c| {
+            let [r, g, b] = linear(c);
+            0.2126 * r + 0.7152 * g + 0.0722 * b
+        };
+        let (a, b) = (luminance(a), luminance(b));
+        (a.max(b) + 0.05) / (a.min(b) + 0.05)
+    }
+
+    /// WCAG 2.2: 4.5 for text (1.4.3), 3 for what has to be made out in a chart (1.4.11). That #767676 is the
+    /// lightest grey for text on white is common knowledge among web authors, from memory.
+    #[test]
+    fn text_and_lines_stand_out_from_the_paper_and_from_the_band() {
+        assert!(contrast("#767676", "#ffffff") >= 4.5 && contrast("#777777", "#ffffff") < 4.5);
+        for p in [LIGHT, DARK] {
+            for text in [p.ink, p.quiet].iter().chain(&p.series) {
+                assert!(contrast(text, p.paper) >= 4.5, "{text} on {}", p.paper);
+                assert!(contrast(text, p.band) >= 3.0, "{text} on {}", p.band);
+            }
+        }
+    }
+
+    /// Against `tests/reference/colour/colour_vision.json` (colorspacious 1.1.2, script beside it): the colours as
+    /// dichromats see them are those simulated there, and its distances are 15 times what can just be told apart
+    /// (CIELAB 2.3, Mahy and others, Color Research and Application 19, 1994; from memory).
+    #[test]
+    fn lines_are_told_apart_by_colour_blind_eyes() {
+        let text = include_str!("../../tests/reference/colour/colour_vision.json");
+        let reference: Value = serde_json::from_str(text).unwrap();
+        let seen = reference["seen"].as_array().unwrap();
+        assert_eq!(seen.len(), 6);
+        for case in seen {
+            let palette = if case["palette"] == "light" {
+                LIGHT
+            } else {
+                DARK
+            };
+            let (_, matrix) = MACHADO.iter().find(|m| case["kind"] == m.0).unwrap();
+            for (i, colour) in palette.series.iter().enumerate() {
+                assert_eq!(case["colours"][i], *colour, "run the script again");
+                let light = linear(colour);
+                for (k, row) in matrix.iter().enumerate() {
+                    let v: f64 = row.iter().zip(light).map(|(m, l)| m * l).sum();
+                    let expected = case["srgb"][i][k].as_f64().unwrap();
+                    // The two write the gamma's constants with different digits.
+                    let off = gamma(v.clamp(0.0, 1.0)) - expected;
+                    assert!(off.abs() < 1e-3, "{colour} {}: {off}", case["kind"]);
+                }
+            }
+            for distance in case["distance"].as_array().unwrap() {
+                assert!(distance.as_f64().unwrap() > 15.0 * 2.3, "{case}");
+            }
+        }
+    }
+}

@@ -33,7 +33,7 @@ const STYLE: &str = "body{max-width:60rem}h1{font-size:1.6rem;line-height:1.25}h
     figure{margin:0}figcaption{font-size:.85rem;color:var(--quiet)}img{display:block;width:100%;height:auto}\
     .map{max-width:44rem}table{font-size:.85rem;width:100%;font-variant-numeric:tabular-nums}\
     caption{color:var(--quiet);padding-bottom:.2rem}td,th{padding:.15rem .5rem .15rem 0;vertical-align:top;\
-    border-top:1px solid var(--band);overflow-wrap:anywhere}thead th{border:0}tr.beyond th:first-child::after{content:\" !\"}\
+    border-top:1px solid var(--band);overflow-wrap:anywhere}th{white-space:nowrap}thead th{border:0}tr.beyond th:first-child::after{content:\" !\"}\
     svg .quilt{fill:none;stroke:var(--quiet)}svg .interval{fill:currentColor;opacity:.22;stroke:none}\
     svg .missed{fill:none;stroke-width:2}.l0{color:var(--first)}.l1{color:var(--second)}.l2{color:var(--third)}\
     @media print{h2{break-after:avoid}figure,tr,.verdict{break-inside:avoid}.pair{grid-template-columns:1fr 1fr}\
@@ -178,9 +178,16 @@ fn against_rows(rows: &[&MeasuredRow], drawn: Drawn) -> Markup {
     let Drawn {
         level, tolerance, ..
     } = drawn;
-    let limits = tolerance.map_or(vec![(level, "")], |t| {
-        vec![(level - t, ""), (level, ""), (level + t, "")]
-    });
+    let limits = match tolerance {
+        Some(t) => vec![(level - t, ""), (level, ""), (level + t, "")],
+        // Where the plan sets no limits, the smallest and the greatest value give the measure.
+        None => {
+            let (low, high) = span(drawn.lines.iter().flat_map(Line::values));
+            let near = 0.15 * (high.max(level) - low.min(level));
+            let ends = [low, high].into_iter().filter(|v| (v - level).abs() > near);
+            ends.chain([level]).map(|v| (v, "")).collect()
+        }
+    };
     chart(&Chart {
         title: drawn.title.to_owned(),
         description: drawn.description,
@@ -194,14 +201,31 @@ fn against_rows(rows: &[&MeasuredRow], drawn: Drawn) -> Markup {
     })
 }
 
+/// The smallest and the greatest of those that are numbers.
+fn span(values: impl Iterator<Item = f64>) -> (f64, f64) {
+    let known = values.filter(|v| v.is_finite());
+    known.fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), v| {
+        (a.min(v), b.max(v))
+    })
+}
+
 /// The smallest and the greatest, in words.
 fn from_to(values: impl Iterator<Item = f64>, show: impl Fn(f64) -> String) -> String {
-    let (low, high) = values.fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), v| {
-        (a.min(v), b.max(v))
-    });
+    let (low, high) = span(values);
     match low <= high {
         true => format!("from {} to {}", show(low), show(high)),
         false => "not known for any row".to_owned(),
+    }
+}
+
+/// A value breaks before its ± and nowhere else.
+fn kept_together(cell: &str) -> String {
+    match cell.split_once(" ± ") {
+        Some((value, interval)) => {
+            let hard = |text: &str| text.replace(' ', "\u{a0}");
+            format!("{} ±\u{a0}{}", hard(value), hard(interval))
+        }
+        None => cell.to_owned(),
     }
 }
 
@@ -215,7 +239,7 @@ fn table(caption: &str, heading: &[&str], lines: Vec<(bool, Vec<String>)>) -> Ma
                 @for (beyond, cells) in &lines {
                     tr.beyond[*beyond] {
                         @for (i, cell) in cells.iter().enumerate() {
-                            @if i == 0 { th scope="row" { (cell) } } @else { td { (cell) } }
+                            @if i == 0 { th scope="row" { (cell) } } @else { td { (kept_together(cell)) } }
                         }
                     }
                 }
