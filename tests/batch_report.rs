@@ -98,10 +98,11 @@ fn photos_in_any_order_become_rows_and_a_broken_one_is_named() {
     assert_eq!(page.matches("data:image/jpeg;base64,").count(), 3);
 }
 
-/// Row 6 shows rows 4 to 6, none of which is known from row 1.
+/// The photo of row 6 shows rows 4 to 6, none of which is known from rows 1 and 2. Rows 2 and 6 of this quilt are
+/// alike by chance, which once made row 6 a retake of row 2.
 #[test]
 fn a_photo_that_fits_nowhere_is_listed_and_not_guessed() {
-    let (place, folder) = quilt(&[("1.jpg", 1), ("2.jpg", 6)]);
+    let (place, folder) = quilt(&[("1.jpg", 1), ("2.jpg", 6), ("3.jpg", 2)]);
     let photos = place.path().join("taken").display().to_string();
     let (code, _, err) = rowsight(&["batch", &folder, &photos, "--no-overlay"]);
     assert_eq!(code, 2);
@@ -110,7 +111,7 @@ fn a_photo_that_fits_nowhere_is_listed_and_not_guessed() {
         "{err}"
     );
     let rows: Vec<u32> = report(&folder).rows.iter().map(|r| r.row).collect();
-    assert_eq!(rows, [1]);
+    assert_eq!(rows, [1, 2]);
 }
 
 #[test]

@@ -130,7 +130,9 @@ fn quilt(
     named: &[PathBuf],
 ) -> anyhow::Result<(Plan, Done)> {
     let (plan, design) = super::plan::load(folder)?;
-    let paths = photos_in(named)?;
+    let mut paths = photos_in(named)?;
+    // Of the same picture twice, the first by name counts.
+    paths.sort_by_cached_key(|path| by_name(path));
     let mut journal = Journal::open(folder)?;
     let mut seen: BTreeSet<String> = journal
         .history()?
