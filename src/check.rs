@@ -19,7 +19,7 @@ use crate::record::{
 use crate::report::overlay::OverlayRow;
 use crate::row::measure::{CannotMeasure, Job, Measured, PhotoView, measure};
 use crate::row::missed::{clearance_mm, missed};
-use crate::row::wobble::Fingerprint;
+use crate::row::wobble::{Fingerprint, Likeness};
 use crate::units::{Uncertain, propagate};
 use crate::verdict::{Situation, Warning, decide};
 use rayon::prelude::*;
@@ -48,6 +48,8 @@ pub struct Check {
     pub row: u32,
     /// It is a row the journal has already.
     pub is_retake: bool,
+    /// A row of the journal was recognised in it by its wobble, so that its number is not only assumed.
+    pub is_recognised: bool,
     /// What was noticed beside the numbers.
     pub warnings: Vec<Warning>,
     /// Fingerprint of the newest row.
@@ -298,6 +300,7 @@ pub fn check(
         record,
         row: newest,
         is_retake: numbering.is_retake,
+        is_recognised: numbering.is_recognised,
         warnings,
         fingerprint,
         budget,
@@ -308,6 +311,7 @@ pub fn check(
 struct Numbering {
     newest: u32,
     is_retake: bool,
+    is_recognised: bool,
     warnings: Vec<Warning>,
 }
 
@@ -321,20 +325,31 @@ fn number(
 ) -> Numbering {
     let in_journal = |row: u32| known.fingerprints.iter().any(|(r, _)| *r == row);
     let last_index = measured.rows.last().map_or(0, |r| r.index);
-    // What the rows seen say: each one that is known by its wobble gives the newest one's number.
+    // What the rows seen say: each one that is known by its wobble gives the newest one's number. Two rows may
+    // be alike by chance (0.6 was seen between rows of one hand), so the others of that photo have to agree.
     let recognised = fingerprints
         .iter()
         .zip(&measured.rows)
         .flat_map(|(print, row)| {
-            known.fingerprints.iter().filter_map(move |(number, old)| {
-                let likeness = print.likeness(old);
-                likeness.is_same_row().then(|| {
-                    (
-                        likeness.correlation,
-                        *number + (last_index - row.index) as u32,
-                    )
+            let below = (last_index - row.index) as u32;
+            let alike = known
+                .fingerprints
+                .iter()
+                .filter(|(_, old)| print.likeness(old).is_same_row());
+            alike.map(move |(number, _)| *number + below)
+        })
+        .filter_map(|newest| {
+            let pairs: Vec<Likeness> = fingerprints
+                .iter()
+                .zip(&measured.rows)
+                .filter_map(|(print, row)| {
+                    let number = newest.checked_sub((last_index - row.index) as u32)?;
+                    let old = known.fingerprints.iter().find(|(n, _)| *n == number)?;
+                    Some(print.likeness(&old.1))
                 })
-            })
+                .collect();
+            let agreed = Likeness::agreed(&pairs)?;
+            agreed.is_same_row().then_some((agreed.correlation, newest))
         })
         .max_by(|a, b| a.0.total_cmp(&b.0))
         .map(|(_, newest)| newest);
@@ -361,6 +376,7 @@ fn number(
     Numbering {
         newest,
         is_retake: in_journal(newest),
+        is_recognised: recognised.is_some(),
         warnings,
     }
 }

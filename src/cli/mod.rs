@@ -1,5 +1,6 @@
 //! The command line: arguments in, words out, an exit code.
 
+mod batch;
 mod calibrate;
 mod card;
 mod forecast;
@@ -7,6 +8,7 @@ mod log;
 mod note;
 mod plan;
 mod rehearse;
+mod report;
 mod snap;
 mod tune;
 
@@ -81,6 +83,8 @@ enum Command {
     Forecast(forecast::ForecastArguments),
     Note(note::NoteArguments),
     Tune(tune::TuneArguments),
+    Batch(batch::BatchArguments),
+    Report(report::ReportArguments),
     Rehearse(rehearse::RehearseArguments),
 }
 
@@ -108,6 +112,8 @@ pub fn run() -> ExitCode {
         Command::Forecast(a) => forecast::run(&a, style),
         Command::Tune(a) => tune::run(&a, style),
         Command::Note(a) => note::run(&a),
+        Command::Batch(a) => batch::run(&a, style),
+        Command::Report(a) => report::run(&a),
         Command::Rehearse(a) => rehearse::run(&a),
     };
     match result {

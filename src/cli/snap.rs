@@ -51,9 +51,12 @@ pub struct SnapArguments {
     camera: Option<String>,
 }
 
+/// Folder of the overlays in a quilt's folder.
+pub(super) const OVERLAY_FOLDER: &str = "overlays";
+
 /// What the journal knows. A check that asked for a retake settles nothing: neither its numbers nor which
 /// row comes next.
-fn known(checks: &[SavedCheck], habits: &[Habit]) -> Known {
+pub(super) fn known(checks: &[SavedCheck], habits: &[Habit]) -> Known {
     let settled: Vec<SavedCheck> = checks
         .iter()
         .filter(|c| c.record.verdict.action != Action::Retake)
@@ -72,7 +75,10 @@ fn known(checks: &[SavedCheck], habits: &[Habit]) -> Known {
 }
 
 /// The camera profile of each photo; says which photo goes without one although its camera has one.
-fn cameras(photos: &[Photo], named: Option<&str>) -> anyhow::Result<Vec<Option<Profile>>> {
+pub(super) fn cameras(
+    photos: &[Photo],
+    named: Option<&str>,
+) -> anyhow::Result<Vec<Option<Profile>>> {
     let profiles = match super::calibrate::profiles() {
         Ok((_, profiles)) => profiles,
         // Without a data folder, or one that cannot be read, there is no profile; that is only wrong when
@@ -210,13 +216,15 @@ pub fn run(arguments: &SnapArguments, style: Style) -> anyhow::Result<Outcome> {
             let pictures = pictures.join().map_err(|_| {
                 anyhow::anyhow!("the overlay could not be drawn; the check is kept")
             })??;
-            write_overlays(folder, checked.row, &pictures)?;
+            for path in write_overlays(folder, checked.row, &pictures)? {
+                hint(&format!("Overlay: {}", path.display()));
+            }
         }
         Ok(Outcome::of(checked.record.verdict.action))
     })
 }
 
-fn keep(
+pub(super) fn keep(
     journal: &mut Journal,
     photos: &[Photo],
     checked: &Check,
@@ -241,7 +249,7 @@ fn keep(
 }
 
 /// An overlay of each photo, as JPEG.
-fn draw_all(
+pub(super) fn draw_all(
     photos: &[Photo],
     colours: Vec<Result<image::RgbImage, photo::PhotoError>>,
     checked: &Check,
@@ -272,20 +280,28 @@ fn draw_all(
     Ok(pictures)
 }
 
-fn write_overlays(folder: &Path, row: u32, pictures: &[Vec<u8>]) -> anyhow::Result<()> {
-    let out = folder.join("overlays");
+pub(super) fn write_overlays(
+    folder: &Path,
+    row: u32,
+    pictures: &[Vec<u8>],
+) -> anyhow::Result<Vec<PathBuf>> {
+    let out = folder.join(OVERLAY_FOLDER);
     std::fs::create_dir_all(&out)
         .with_context(|| format!("the folder {} cannot be made", out.display()))?;
-    for (i, bytes) in pictures.iter().enumerate() {
-        let part = if pictures.len() > 1 {
-            format!("-{}", i + 1)
-        } else {
-            String::new()
-        };
-        let path = out.join(format!("row-{row:02}{part}.jpg"));
-        write_whole(&path, bytes)
+    let paths = overlay_paths(folder, row, pictures.len());
+    for (path, bytes) in paths.iter().zip(pictures) {
+        write_whole(path, bytes)
             .with_context(|| format!("{} cannot be written", path.display()))?;
-        hint(&format!("Overlay: {}", path.display()));
     }
-    Ok(())
+    Ok(paths)
+}
+
+/// Where the overlays of a row's photos lie.
+pub(super) fn overlay_paths(folder: &Path, row: u32, photos: usize) -> Vec<PathBuf> {
+    let name = |i: usize| match photos {
+        1 => format!("row-{row:02}.jpg"),
+        _ => format!("row-{row:02}-{}.jpg", i + 1),
+    };
+    let out = folder.join(OVERLAY_FOLDER);
+    (0..photos).map(|i| out.join(name(i))).collect()
 }

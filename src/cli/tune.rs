@@ -1,6 +1,7 @@
 //! `rowsight tune`
 
 use super::note::{ROLL, TRIM, in_force, value_at};
+use super::report::name;
 use super::{Outcome, complain, hint, say};
 use crate::gap::spacing_across;
 use crate::journal::{self, Habit, JournalError, SavedGap};
@@ -121,14 +122,6 @@ pub fn run(arguments: &TuneArguments, style: Style) -> anyhow::Result<Outcome> {
         hint(&format!("Wrote {}.", path.display()));
     }
     Ok(outcome)
-}
-
-fn name(folder: &Path) -> String {
-    let whole = folder.canonicalize().unwrap_or_else(|_| folder.to_owned());
-    whole.file_name().map_or_else(
-        || folder.display().to_string(),
-        |n| n.to_string_lossy().into_owned(),
-    )
 }
 
 fn read(folder: &Path) -> Result<QuiltAdvances, Unusable> {

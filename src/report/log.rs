@@ -102,7 +102,7 @@ fn line(entry: &LogEntry, plan: &Plan) -> Vec<String> {
     ]
 }
 
-fn action(action: Action) -> &'static str {
+pub(crate) fn action(action: Action) -> &'static str {
     match action {
         Action::CarryOn => "carry on",
         Action::Trim => "trim",

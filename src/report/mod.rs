@@ -1,9 +1,11 @@
 //! A finished check as people and programs read it: terminal, JSON, picture.
 
 mod chart;
+mod colours;
 pub mod explain;
 pub mod log;
 pub mod overlay;
+pub mod quilt;
 mod table;
 pub mod terminal;
 pub mod tune;

@@ -195,12 +195,12 @@ fn labelled<const N: usize>(label: &str, cells: [String; N]) -> Vec<String> {
     std::iter::once(label.to_owned()).chain(cells).collect()
 }
 
-fn with_interval(mm: f64, u_mm: f64, unit: LengthUnit) -> String {
+pub(super) fn with_interval(mm: f64, u_mm: f64, unit: LengthUnit) -> String {
     format!("{} ± {}", number(mm, unit), interval(u_mm, unit))
 }
 
 /// A slope as percent of the width, with the end that lies further down: `0.12 ± 0.05 right`.
-fn skew_with_side(mm_per_m: f64, u: f64) -> String {
+pub(super) fn skew_with_side(mm_per_m: f64, u: f64) -> String {
     let percent = format!("{:.2}", skew_percent(mm_per_m));
     let side = match mm_per_m {
         _ if percent == "0.00" => "",

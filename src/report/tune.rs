@@ -1,7 +1,8 @@
 //! What was learned of the advance: in plain words, with all the statistics, and as a page with charts.
 
 use super::Style;
-use super::chart::{Chart, Line, chart};
+use super::chart::{Chart, Line, Scale, WIDE, chart};
+use super::colours::style_sheet;
 use super::table::{plain, wrap};
 use crate::learn::charts::{CUSUM_H, CUSUM_K, cusum, ewma, ewma_half_width, zone_rule};
 use crate::learn::statistics::Interval;
@@ -360,7 +361,7 @@ pub fn page(history: &History, tuning: &Tuning, unit: LengthUnit) -> String {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 title { "How you advance" }
-                style { (PreEscaped(STYLE)) }
+                style { (PreEscaped(style_sheet() + STYLE)) }
             }
             body {
                 h1 { "How you advance" }
@@ -382,10 +383,8 @@ pub fn page(history: &History, tuning: &Tuning, unit: LengthUnit) -> String {
     body.into_string()
 }
 
-const STYLE: &str = "body{font:16px/1.5 system-ui,sans-serif;max-width:50rem;margin:2rem auto;padding:0 1rem;\
-    color:#1b1b1b;background:#fff}svg{width:100%;height:auto;margin:.5rem 0 1.5rem}table{border-collapse:collapse}\
-    caption{text-align:left}td,th{padding:.2rem 1rem .2rem 0;text-align:left}pre{white-space:pre-wrap;font-size:13px}\
-    .caution{border-left:4px solid #b35900;padding-left:.8rem}";
+const STYLE: &str = "body{max-width:50rem}svg{margin:.5rem 0 1.5rem}td,th{padding:.2rem 1rem .2rem 0}\
+    pre{white-space:pre-wrap;font-size:13px}";
 
 fn charts_of(history: &History, tuned: &Tuned, unit: LengthUnit) -> Markup {
     let all: Vec<f64> = history
@@ -398,6 +397,12 @@ fn charts_of(history: &History, tuned: &Tuned, unit: LengthUnit) -> Markup {
         .iter()
         .map(|a| format!("row {} of {}", a.to_row, history.quilts[a.quilt]))
         .collect();
+    let ends = [labels.first(), labels.last()];
+    let ticks: Vec<(usize, String)> = [0, labels.len().saturating_sub(1)]
+        .into_iter()
+        .zip(ends.into_iter().flatten().cloned())
+        .collect();
+    let scale = Scale::Length(unit);
     let c = &tuned.chart;
     let (what, subject) = match tuned.quantity {
         Quantity::RightLessLeft => ("Right end against left end", "further the right end went"),
@@ -427,8 +432,11 @@ fn charts_of(history: &History, tuned: &Tuned, unit: LengthUnit) -> Markup {
             (c.mean, "mean"),
             (c.upper, "upper limit"),
         ],
+        band: None,
         labels: labels.clone(),
-        unit,
+        ticks: ticks.clone(),
+        scale,
+        width: WIDE,
     };
     let smoothed = Chart {
         title: format!("{what}, smoothed"),
@@ -441,8 +449,11 @@ fn charts_of(history: &History, tuned: &Tuned, unit: LengthUnit) -> Markup {
             (c.mean, "mean"),
             (c.mean + steady, "upper limit"),
         ],
+        band: None,
         labels: labels.clone(),
-        unit,
+        ticks: ticks.clone(),
+        scale,
+        width: WIDE,
     };
     let summed = Chart {
         title: format!("{what}, summed up"),
@@ -461,8 +472,11 @@ fn charts_of(history: &History, tuned: &Tuned, unit: LengthUnit) -> Markup {
             Line::path("downward", tail(sums.iter().map(|s| -s.1).collect())),
         ],
         limits: vec![(-limit, "limit"), (0.0, "none"), (limit, "limit")],
+        band: None,
         labels,
-        unit,
+        ticks,
+        scale,
+        width: WIDE,
     };
     html! {
         section {

@@ -22,6 +22,18 @@ pub struct Likeness {
 }
 
 impl Likeness {
+    /// What several pairs of rows say together: their mean, those without enough in common left out. `None` when
+    /// none is left.
+    pub fn agreed(pairs: &[Likeness]) -> Option<Likeness> {
+        let told: Vec<&Likeness> = pairs.iter().filter(|p| p.samples > 0).collect();
+        let samples = told.iter().map(|p| p.samples).min()?;
+        let sum: f64 = told.iter().map(|p| p.correlation).sum();
+        Some(Likeness {
+            correlation: sum / told.len() as f64,
+            samples,
+        })
+    }
+
     /// Whether it is the same row. Wobble hangs together over centimetres, so a few hundred samples
     /// hold some tens of independent ones; 0.5 is then far beyond chance, also over all repeats tried.
     pub fn is_same_row(&self) -> bool {

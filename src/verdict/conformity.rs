@@ -2,6 +2,7 @@
 //! ISO 14253-1:2017.
 
 use crate::units::Uncertain;
+use serde::{Deserialize, Serialize};
 
 /// Standard normal quantile of 95 %, one-sided: the guard band is this many standard uncertainties.
 /// ISO 14253-1:2017 rounds it to 1.65; the digits are in `tests/reference/uncertainty/`.
@@ -16,7 +17,8 @@ pub const SHOWN: f64 = 0.95;
 pub(super) const LARGEST_GUARD_SHARE: f64 = 0.5;
 
 /// What a measured deviation says about its tolerance.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Finding {
     /// Inside the tolerance at 95 %.
     Inside,

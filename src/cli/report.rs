@@ -1,0 +1,148 @@
+//! `rowsight report`
+
+use super::{Outcome, complain, hint, say};
+use crate::journal::Journal;
+use crate::plan::file::write_whole;
+use crate::report::overlay::shrink;
+use crate::report::quilt::{self, Picture, QuiltReport};
+use anyhow::{Context, bail};
+use clap::Args;
+use image::ImageEncoder;
+use image::codecs::jpeg::JpegEncoder;
+use std::path::{Path, PathBuf};
+
+/// Write a page to keep of all rows checked so far
+///
+/// One HTML file with the verdict, a map, charts, tables and the overlays that `snap` drew; it needs no
+/// network and prints on A4 and Letter.
+///
+/// Example: rowsight report harvest --csv harvest.csv
+#[derive(Args)]
+pub struct ReportArguments {
+    /// Folder of the quilt
+    folder: PathBuf,
+    /// The page [default: report.html in the quilt's folder]
+    #[arg(short, long, value_name = "FILE")]
+    output: Option<PathBuf>,
+    /// Write the rows as comma-separated values too (lengths in mm)
+    #[arg(long, value_name = "FILE")]
+    csv: Option<PathBuf>,
+    /// Print the numbers as one JSON document (lengths in mm) and write no page unless -o names it
+    #[arg(long)]
+    json: bool,
+    /// Leave the photos out
+    #[arg(long)]
+    no_photos: bool,
+}
+
+/// Longer side of a picture in the page, px.
+const LONGEST_PX: u32 = 900;
+const JPEG_QUALITY: u8 = 70;
+
+pub fn run(arguments: &ReportArguments) -> anyhow::Result<Outcome> {
+    let folder = &arguments.folder;
+    let report = gather(folder)?;
+    if let Some(path) = &arguments.csv {
+        write(path, &quilt::csv(&report)?)?;
+    }
+    if arguments.json {
+        say(&quilt::json(&report)?);
+    }
+    let page = match &arguments.output {
+        Some(path) => Some(path.clone()),
+        None if arguments.json => None,
+        None => Some(folder.join("report.html")),
+    };
+    if let Some(path) = page {
+        write_to(&path, folder, &report, !arguments.no_photos)?;
+    }
+    if !arguments.json {
+        say(&format!("{}\n", report.verdict));
+    }
+    Ok(Outcome::Fine)
+}
+
+/// Writes a quilt's page into its folder.
+pub(super) fn write_page(folder: &Path) -> anyhow::Result<QuiltReport> {
+    let report = gather(folder)?;
+    write_to(&folder.join("report.html"), folder, &report, true)?;
+    Ok(report)
+}
+
+fn write_to(path: &Path, folder: &Path, report: &QuiltReport, photos: bool) -> anyhow::Result<()> {
+    let pictures = match photos {
+        true => pictures(folder, report),
+        false => Vec::new(),
+    };
+    write(path, quilt::page(report, &pictures).as_bytes())
+}
+
+/// The report of a quilt's journal.
+fn gather(folder: &Path) -> anyhow::Result<QuiltReport> {
+    let plan = crate::plan::file::read(folder)?;
+    let checks = Journal::open_to_read(folder)?
+        .map(|journal| journal.current())
+        .transpose()?
+        .unwrap_or_default();
+    if checks.is_empty() {
+        bail!(
+            "no row of {} has been checked yet; begin with `rowsight snap`, or `rowsight batch` for many photos",
+            folder.display()
+        );
+    }
+    Ok(quilt::report(&name(folder), &plan, &checks))
+}
+
+/// A quilt goes by its folder's name.
+pub(super) fn name(folder: &Path) -> String {
+    let whole = folder.canonicalize().unwrap_or_else(|_| folder.to_owned());
+    whole.file_name().map_or_else(
+        || folder.display().to_string(),
+        |n| n.to_string_lossy().into_owned(),
+    )
+}
+
+fn write(path: &Path, bytes: &[u8]) -> anyhow::Result<()> {
+    write_whole(path, bytes)
+        .with_context(|| format!("{} cannot be written; check the folder", path.display()))?;
+    hint(&format!("Wrote {}.", path.display()));
+    Ok(())
+}
+
+/// The overlays of the rows in the report, made small; one that cannot be read is named and left out.
+fn pictures(folder: &Path, report: &QuiltReport) -> Vec<Picture> {
+    let mut pictures = Vec::new();
+    for row in &report.rows {
+        for path in super::snap::overlay_paths(folder, row.row, row.photos.len()) {
+            if !path.exists() {
+                continue;
+            }
+            match small(&path) {
+                Ok((jpeg, width, height)) => pictures.push(Picture {
+                    row: row.row,
+                    jpeg,
+                    width,
+                    height,
+                }),
+                Err(error) => complain(&format!("{error:#}; it is left out of the report")),
+            }
+        }
+    }
+    pictures
+}
+
+fn small(path: &Path) -> anyhow::Result<(Vec<u8>, u32, u32)> {
+    let picture = image::open(path)
+        .with_context(|| format!("{} cannot be read", path.display()))?
+        .into_rgb8();
+    let (picture, _) = shrink::shrink(&picture, LONGEST_PX);
+    let (width, height) = picture.dimensions();
+    let mut jpeg = Vec::new();
+    JpegEncoder::new_with_quality(&mut jpeg, JPEG_QUALITY).write_image(
+        picture.as_raw(),
+        width,
+        height,
+        image::ExtendedColorType::Rgb8,
+    )?;
+    Ok((jpeg, width, height))
+}
