@@ -67,8 +67,9 @@ mod tests {
     use super::*;
     use serde_json::Value;
 
-    /// Severity 1.0, in linear RGB: Machado, Oliveira and Fernandes, IEEE Transactions on Visualization and
-    /// Computer Graphics 15 (2009), table 1.
+    /// Severity 1.0, in linear RGB, digits as in colorspacious 1.1.2: Machado, Oliveira and Fernandes, IEEE
+    /// Transactions on Visualization and
+    /// Computer Graphics 15 (2009).
     const MACHADO: [(&str, [[f64; 3]; 3]); 3] = [
         (
             "protanomaly",

@@ -528,13 +528,13 @@ fn conditions_section(report: &QuiltReport) -> Markup {
             (table("Photos: scale in mm per pixel, and distance of the cards' corners from the solved plane in pixels (RMS)",
                 &["Row", "photo", "cards", "mm/px", "corners"], lines))
             p {
-                "95 % intervals reach to either side by: gap " (half_widths(report, unit, |r| {
+                "95 % intervals reach to either side by, in the middle of a row: gap " (half_widths(report, unit, |r| {
                     r.gap.as_ref().and_then(places).map(|p| p[1].u)
                 }))
-                " in the middle; drift " (half_widths(report, unit, |r| {
+                "; drift " (half_widths(report, unit, |r| {
                     r.drift.as_ref().filter(|_| r.row > 1).map(|d| d.centre.u)
                 }))
-                " in the middle; bow " (half_widths(report, unit, |r| Some(r.bow_mm.u))) "."
+                "; bow " (half_widths(report, unit, |r| Some(r.bow_mm.u))) "."
             }
             @if let Some(sentence) = agreement(report) { p { (sentence) } }
             @if !report.not_measured.is_empty() {
