@@ -99,6 +99,7 @@ fn differences(scene: &Scene, drawn: &Rehearsed, profile: Option<&Profile>) -> V
         first_row_mm: 90.0,
         card_bar_mm: scene.cards[0].bar_mm,
         tolerance: Tolerance::default(),
+        roll: Default::default(),
     };
     let known = Known {
         cameras: vec![profile.cloned()],

@@ -73,9 +73,12 @@ pub fn position(plan: &Plan, gaps: &[GapRecord], row: u32) -> Result<RowPosition
         .last()
         .map(|(_, places)| places.map(|place| place.x_mm));
     let drift_at = |index: usize| {
-        let x_mm = x_mm.map_or(0.0, |x| x[index]);
         in_quadrature(chain.iter().map(|(_, places)| {
-            let spacing = spacing_at(places, x_mm);
+            let x_mm = x_mm.unwrap_or_default();
+            let spacing = match same_stretch(&places.map(|place| place.x_mm), &x_mm) {
+                true => spacing_at(places, x_mm[index]),
+                false => places[index].spacing(),
+            };
             Uncertain {
                 value: spacing.value - plan.spacing_mm,
                 u: spacing.u,
@@ -102,14 +105,28 @@ pub fn places(gap: &GapRecord) -> Option<[SpacingRecord; 3]> {
 }
 
 /// Spacing at x = ∓`half_width_mm` and 0, as [`drift`] compares gaps seen over different widths; at the
-/// gap's own places when the half-width is 0. `None` when a place was not measured.
+/// gap's own places when the half-width is 0, or when the gap was seen over another part of the width. `None` when a place was not measured.
 pub fn spacing_across(gap: &GapRecord, half_width_mm: f64) -> Option<[Uncertain; 3]> {
     let places = places(gap)?;
-    let x = match half_width_mm > 0.0 {
-        true => [-half_width_mm, 0.0, half_width_mm],
-        false => places.map(|place| place.x_mm),
-    };
-    Some(x.map(|x_mm| spacing_at(&places, x_mm)))
+    let x = [-half_width_mm, 0.0, half_width_mm];
+    Some(
+        match half_width_mm > 0.0 && same_stretch(&places.map(|place| place.x_mm), &x) {
+            true => x.map(|x_mm| spacing_at(&places, x_mm)),
+            false => places.map(|place| place.spacing()),
+        },
+    )
+}
+
+/// Shift of the middles, as a share of the wider stretch, up to which two stretches show the same part.
+const SAME_MIDDLE: f64 = 0.1;
+
+/// Whether two gaps were seen over stretches about the same middle, so that one parabola may be held against
+/// the other at its x. A photo of one end of a quilt says next to nothing at the other: there left goes
+/// with left and right with right, as seen.
+fn same_stretch(a: &[f64; 3], b: &[f64; 3]) -> bool {
+    let middle = |x: &[f64; 3]| f64::midpoint(x[0], x[2]);
+    let width = (a[2] - a[0]).max(b[2] - b[0]);
+    (middle(a) - middle(b)).abs() <= SAME_MIDDLE * width
 }
 
 /// Spacing at any x: the parabola through the three places, which is what a baseline of offset,

@@ -13,7 +13,7 @@ use std::collections::{BTreeMap, HashMap};
 /// How far to both sides of the fitted design the line is looked for, mm.
 const REACH_MM: f64 = 6.0;
 /// Strength from which the line is taken for found; a path through nothing mostly stays below it.
-const FOUND_STRENGTH: f32 = 6.0;
+pub(super) const FOUND_STRENGTH: f32 = 6.0;
 /// Half length of the window in which most of the line has to be found before any of it counts, samples.
 const SUPPORT_HALF: usize = 30;
 /// Share of the window.
