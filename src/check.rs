@@ -107,20 +107,27 @@ enum Unlinked {
     NoSharedCard,
 }
 
+/// Photos measured, and those that are not, in their order.
+struct Linked {
+    used: Vec<usize>,
+    left_out: Vec<(usize, Unlinked)>,
+}
+
 /// The photos that shared cards join, and those left out, each with the reason: of several such groups the
 /// one with most photos is measured, the first of equal ones.
 ///
 /// # Errors
 ///
 /// The first photo with its error when none has a card.
-fn linked(
-    found: &[Result<FoundCards, CardError>],
-) -> Result<(Vec<usize>, Vec<(usize, Unlinked)>), (usize, CardError)> {
+fn linked(found: &[Result<FoundCards, CardError>]) -> Result<Linked, (usize, CardError)> {
     let mut groups: Vec<(Vec<usize>, Vec<CardId>)> = Vec::new();
     let mut left_out = Vec::new();
     for (photo, found) in found.iter().enumerate() {
         let mut joined = match found {
-            Ok(found) => (vec![photo], found.cards.iter().map(|c| c.card).collect::<Vec<_>>()),
+            Ok(found) => (
+                vec![photo],
+                found.cards.iter().map(|c| c.card).collect::<Vec<_>>(),
+            ),
             Err(error) => {
                 left_out.push((photo, Unlinked::Cards(error.clone())));
                 continue;
@@ -154,7 +161,7 @@ fn linked(
             .map(|photo| (photo, Unlinked::NoSharedCard)),
     );
     left_out.sort_by_key(|(photo, _)| *photo);
-    Ok((used, left_out))
+    Ok(Linked { used, left_out })
 }
 
 /// What an overlay draws, in the record's frame.
@@ -269,7 +276,7 @@ pub fn check(
             find_cards(&photo.luma, &options)
         })
         .collect();
-    let (used, left_out) = linked(&found).map_err(|(photo, error)| CheckError::Cards {
+    let Linked { used, left_out } = linked(&found).map_err(|(photo, error)| CheckError::Cards {
         path: path(photo),
         error,
     })?;
@@ -1018,4 +1025,32 @@ fn outline_px(measured: &Measured, view: &PreparedView, card: &CardInPhoto) -> V
             )
         })
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The quilt's middle by hand: sides 2000 mm apart at −900 and 1100.
+    #[test]
+    fn one_clear_side_and_the_plans_width_give_the_quilts_middle() {
+        let both = Ends {
+            left: Some(-900.0),
+            right: Some(1100.0),
+        };
+        let seen = (-890.0, 1090.0);
+        assert_eq!(quilt_middle(seen, both, 2000.0, None), Ok(Some(100.0)));
+        let left = Ends {
+            right: None,
+            ..both
+        };
+        assert_eq!(
+            quilt_middle((-890.0, 300.0), left, 2000.0, None),
+            Ok(Some(100.0))
+        );
+        // The rows go on past where the other side has to be: the end was none, or the width is wrong.
+        assert_eq!(quilt_middle((-890.0, 1200.0), left, 2000.0, None), Ok(None));
+        assert_eq!(quilt_middle(seen, both, 1500.0, None), Err(2000.0));
+        assert_eq!(quilt_middle(seen, Ends::default(), 2000.0, None), Ok(None));
+    }
 }

@@ -244,6 +244,29 @@ mod tests {
     }
 
     #[test]
+    fn a_gap_seen_at_one_end_of_the_quilt_is_taken_end_for_end_not_at_the_others_x() {
+        let whole = gap(1, 1000.0, [151.0, 150.5, 150.0], 0.3);
+        let mut one_end = gap(2, 300.0, [149.0, 150.0, 151.5], 0.4);
+        for place in &mut one_end.spacing {
+            place.x_mm -= 700.0;
+        }
+        let drift = drift(&plan(), &[whole, one_end.clone()]);
+        // By hand: left 1.0 − 1.0, centre 0.5 + 0.0, right 0.0 + 1.5; u as before.
+        for (got, value) in [
+            (drift[2].left, 0.0),
+            (drift[2].centre, 0.5),
+            (drift[2].right, 1.5),
+        ] {
+            assert!(
+                (got.value - value).abs() < 1e-9 && (got.u - 0.5).abs() < 1e-9,
+                "{got:?}"
+            );
+        }
+        let across = spacing_across(&one_end, 1000.0).unwrap();
+        assert_eq!(across.map(|s| s.value), [149.0, 150.0, 151.5]);
+    }
+
+    #[test]
     fn a_row_below_a_gap_nobody_measured_has_no_drift_and_the_gap_is_named() {
         let gaps = [
             gap(1, 600.0, [150.0; 3], 0.3),

@@ -21,6 +21,8 @@ const SHARE_BEYOND: f64 = 0.12;
 /// Greatest share beyond an end, and least before it.
 const MOST_BEYOND: f64 = 0.2;
 const LEAST_BEFORE: f64 = 0.55;
+/// Share from which on a row goes on.
+const GOES_ON: f64 = 0.4;
 
 /// x of the sides at which the rows end, on the quilt, mm; `None` where that is not clear.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -36,6 +38,12 @@ pub struct Ends {
 struct Bin {
     visible: f64,
     strong: f64,
+}
+
+/// Visible and strong places in all of them.
+fn count(bins: &[Bin]) -> (f64, f64) {
+    bins.iter()
+        .fold((0.0, 0.0), |(n, m), b| (n + b.visible, m + b.strong))
 }
 
 /// A row's line by x.
@@ -75,10 +83,8 @@ impl Profile {
     /// sum over the bins of m·ln p + (n − m)·ln(1 − p).
     fn right_end(&self) -> Option<f64> {
         let share = |bins: &[Bin]| {
-            let (n, m) = bins
-                .iter()
-                .fold((0.0, 0.0), |(n, m), b| (n + b.visible, m + b.strong));
-            (n, if n > 0.0 { m / n } else { 0.0 })
+            let (n, m) = count(bins);
+            if n > 0.0 { m / n } else { 0.0 }
         };
         let mut shares: Vec<f64> = self
             .bins
@@ -108,15 +114,19 @@ impl Profile {
         let near = &before[before.len().saturating_sub((BEFORE_MM / BIN_MM) as usize)..];
         let seen_beyond =
             beyond.iter().filter(|b| b.visible >= BIN_MM / 2.0).count() as f64 * BIN_MM;
-        let enough_before = share(near).1 >= LEAST_BEFORE.min(0.7 * within)
+        let enough_before = share(near) >= LEAST_BEFORE.min(0.7 * within)
             && near.len() as f64 * BIN_MM >= BEFORE_MM;
-        (seen_beyond >= BEYOND_MM && enough_before && share(beyond).1 <= MOST_BEYOND)
+        (seen_beyond >= BEYOND_MM && enough_before && share(beyond) <= MOST_BEYOND)
             .then(|| (self.first + end as i64) as f64 * BIN_MM)
     }
 
-    /// x up to which something of the row was seen at all.
-    fn last_x(&self) -> f64 {
-        (self.first + self.bins.len() as i64) as f64 * BIN_MM
+    /// Whether the row plainly goes on to the right of x.
+    fn goes_on_beyond(&self, x: f64) -> bool {
+        let from = ((x / BIN_MM).ceil() as i64 - self.first).max(0) as usize;
+        let to = from + (BEYOND_MM / BIN_MM) as usize;
+        let beyond = self.bins.get(from..to).unwrap_or_default();
+        let (n, m) = count(beyond);
+        n >= BEYOND_MM && m >= GOES_ON * n
     }
 }
 
@@ -126,18 +136,14 @@ fn agreed(profiles: &[Profile]) -> Option<f64> {
     let mut clear: Vec<f64> = ends.iter().flatten().copied().collect();
     clear.sort_by(f64::total_cmp);
     let middle = *clear.get(clear.len() / 2)?;
-    let near = clear.iter().filter(|x| (*x - middle).abs() <= AGREE_MM);
-    // A row in view a hand's breadth beyond the end that does not end there speaks against it.
+    let agree = clear
+        .iter()
+        .filter(|x| (*x - middle).abs() <= AGREE_MM)
+        .count();
     let against = profiles
         .iter()
-        .zip(&ends)
-        .filter(|(profile, end)| {
-            profile.last_x() > middle + BEYOND_MM
-                && end.is_none_or(|x| (x - middle).abs() > AGREE_MM)
-        })
-        .count();
-    let for_it = near.count();
-    (for_it >= AGREE_ROWS && against == 0).then_some(middle)
+        .any(|profile| profile.goes_on_beyond(middle + AGREE_MM));
+    (agree >= AGREE_ROWS && !against).then_some(middle)
 }
 
 /// Where the rows end at both sides.
@@ -147,5 +153,57 @@ pub fn ends<'a>(rows: impl Iterator<Item = &'a RowMeasured>) -> Ends {
     Ends {
         left: agreed(&mirrored).map(|x| -x),
         right: agreed(&profiles),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A row seen from `from` to `to` with `share` strong places up to `end` and `beyond` after it.
+    fn profile(from: i64, to: i64, end: i64, share: f64, beyond: f64) -> Profile {
+        let bins = (from..to)
+            .map(|i| Bin {
+                visible: 16.0,
+                strong: 16.0 * if i < end { share } else { beyond },
+            })
+            .collect();
+        Profile { first: from, bins }
+    }
+
+    #[test]
+    fn two_rows_that_stop_together_in_full_view_end_there() {
+        let rows = [
+            profile(-60, 60, 40, 0.9, 0.05),
+            profile(-58, 61, 41, 0.8, 0.1),
+        ];
+        let end = agreed(&rows).unwrap();
+        assert!((end - 405.0).abs() <= 5.0, "{end}");
+        let mirrored: Vec<Profile> = rows.iter().map(Profile::mirrored).collect();
+        assert_eq!(agreed(&mirrored), None);
+    }
+
+    #[test]
+    fn one_row_alone_a_short_view_and_rows_that_disagree_settle_nothing() {
+        let one = [profile(-60, 60, 40, 0.9, 0.05)];
+        assert_eq!(agreed(&one), None);
+        // 80 mm of view beyond.
+        let short = [
+            profile(-60, 48, 40, 0.9, 0.05),
+            profile(-60, 48, 40, 0.9, 0.05),
+        ];
+        assert_eq!(agreed(&short), None);
+        let apart = [
+            profile(-60, 60, 40, 0.9, 0.05),
+            profile(-60, 60, 30, 0.9, 0.05),
+        ];
+        assert_eq!(agreed(&apart), None);
+        // A third one goes on: something hides the other two.
+        let hidden = [
+            profile(-60, 60, 40, 0.9, 0.05),
+            profile(-60, 60, 40, 0.9, 0.05),
+            profile(-60, 60, 60, 0.9, 0.9),
+        ];
+        assert_eq!(agreed(&hidden), None);
     }
 }

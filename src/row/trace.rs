@@ -176,7 +176,7 @@ enum Told {
     /// By its bend across at a scale, mm.
     ByBend(f64),
     /// By its own look, learned from what was traced.
-    ByLook(Look),
+    ByLook(Box<Look>),
 }
 
 impl Told {
@@ -251,7 +251,7 @@ pub fn trace_rows(
         let look = || {
             let pairs: Vec<(&Strip, &[LinePoint])> =
                 strips.iter().zip(lines.iter().map(Vec::as_slice)).collect();
-            Look::learn(&pairs, FOUND_STRENGTH).map(Told::ByLook)
+            Look::learn(&pairs, FOUND_STRENGTH).map(|look| Told::ByLook(Box::new(look)))
         };
         let (told, lines) = match look() {
             Some(look) if learned.passes < BOTH_WAYS => {
