@@ -394,6 +394,7 @@ pub fn check(
         &place,
         &cards,
         plan,
+        design,
     );
     let record = Record {
         schema: SCHEMA.to_owned(),
@@ -925,6 +926,7 @@ impl Place {
     }
 }
 
+#[allow(clippy::too_many_arguments)]
 fn drawn(
     measured: &Measured,
     rows: &[usize],
@@ -933,6 +935,7 @@ fn drawn(
     place: &Place,
     cards: &[Vec<CardInPhoto>],
     plan: &Plan,
+    design: &Design,
 ) -> Drawn {
     let state = &measured.state;
     let baseline = |i: usize, from: f64, to: f64, by: f64| -> Vec<Point2> {
@@ -953,12 +956,26 @@ fn drawn(
             .map(|run| run.iter().map(|p| recorded(p.on_quilt)).collect::<Vec<_>>())
             .collect::<Vec<_>>()
     };
+    let samples = design.sample(crate::line::strip::ARC_STEP_MM);
+    // The whole curve, whichever photo saw which part of it.
+    let fitted = |i: usize, from: f64, to: f64| -> Vec<Point2> {
+        let repeat = design.repeat_mm * (1.0 + state.stretch.x);
+        let number = |x: f64| ((x - state.rows[i].shift) / repeat).floor() as i64;
+        (number(from) - 1..=number(to) + 1)
+            .flat_map(|k| samples.iter().map(move |d| (k, d)))
+            .map(|(k, d)| {
+                let along = k as f64 * design.repeat_mm + d.position.x;
+                state.rows[i].on_quilt(along, d.position.y, &state.stretch)
+            })
+            .filter(|p| p.x >= from && p.x <= to)
+            .map(recorded)
+            .collect()
+    };
     let overlay_rows = rows
         .iter()
         .zip(records)
         .map(|(&i, record)| {
             let (from, to) = seen_range(&measured.rows[i]);
-            let trace = &measured.rows[i].trace;
             let upper = rows
                 .iter()
                 .position(|r| *r == i)
@@ -977,12 +994,7 @@ fn drawn(
                 |p: &crate::row::trace::TracePoint| p.on_quilt.x >= from && p.on_quilt.x <= to;
             OverlayRow {
                 number: record.row,
-                line_mm: trace
-                    .points
-                    .iter()
-                    .filter(|p| within(p) && p.photo == trace.points[0].photo)
-                    .map(|p| recorded(p.on_quilt))
-                    .collect(),
+                line_mm: fitted(i, from, to),
                 baseline_mm: baseline(i, from, to, 0.0),
                 planned_baseline_mm: planned,
                 missed: stretches(i, &missed_here),
