@@ -13,7 +13,7 @@ use rowsight::design::{Design, demo};
 use rowsight::geometry::{Point2, homography::Homography};
 use rowsight::photo;
 use rowsight::plan::{Plan, Tolerance};
-use rowsight::record::Action;
+use rowsight::record::{Action, XOrigin};
 use rowsight::rehearse::{Scene, SceneRange, Truth, render, trial_design, write};
 use rowsight::units::LengthUnit;
 use std::collections::BTreeMap;
@@ -78,6 +78,10 @@ struct Tally {
     spacing: Vec<(f64, f64)>,
     skew: Vec<(f64, f64)>,
     shift: Vec<(f64, f64)>,
+    /// Photos with a side of the quilt well in view, those whose x counts from the quilt's middle, and by how
+    /// much that is off, mm.
+    with_side: usize,
+    from_middle: Vec<f64>,
     /// Rows looked at; stretches missed in truth, found of them, and reported without being missed.
     rows: usize,
     missed: usize,
@@ -111,6 +115,25 @@ fn compare(checked: &Check, truth: &Truth, tally: &mut Tally) -> Option<bool> {
     let true_newest = truth.rows.iter().rfind(|r| r.readable)?;
     let right = (true_newest.stitched.s_at(on_fabric.x) - on_fabric.y).abs() < 20.0;
     let to_quilt = on_fabric.x - middle.x;
+    let half = truth.scene.quilt.width_mm / 2.0;
+    let side_in_view = |side: f64| {
+        let corner = |s: f64| {
+            checked
+                .drawn
+                .to_photo(0, Point2::new(side * (half + 130.0) - to_quilt, s))
+        };
+        let px = corner(middle.y);
+        px.is_some_and(|p| {
+            p.x > 0.0
+                && p.y > 0.0
+                && p.x < f64::from(truth.size_px[0])
+                && p.y < f64::from(truth.size_px[1])
+        })
+    };
+    tally.with_side += usize::from(side_in_view(-1.0) || side_in_view(1.0));
+    if record.rows[0].x_origin == XOrigin::Quilt {
+        tally.from_middle.push(to_quilt);
+    }
     if !right || record.verdict.action == Action::Retake {
         return Some(right);
     }
@@ -262,6 +285,8 @@ fn main() -> anyhow::Result<()> {
             tally.spacing.extend(&this.spacing);
             tally.skew.extend(&this.skew);
             tally.shift.extend(&this.shift);
+            tally.with_side += this.with_side;
+            tally.from_middle.extend(&this.from_middle);
             tally.rows += this.rows;
             tally.missed += this.missed;
             tally.missed_found += this.missed_found;
@@ -305,6 +330,12 @@ fn main() -> anyhow::Result<()> {
         println!(
             "missed parts: {} of {} found, {} false reports in {} rows",
             t.missed_found, t.missed, t.missed_false, t.rows
+        );
+        let worst = t.from_middle.iter().map(|x| x.abs()).fold(0.0, f64::max);
+        println!(
+            "sides: {} photos show one; x counted from the quilt's middle in {}, at most {worst:.0} mm off",
+            t.with_side,
+            t.from_middle.len()
         );
     }
     seconds.sort_by(f64::total_cmp);

@@ -14,9 +14,10 @@ use crate::plane::camera::PreparedView;
 use crate::plane::joint::{CameraPrior, Priors};
 use crate::plane::start::camera_prior;
 use crate::record::{
-    At, GapRecord, PhotoRecord, Record, RowRecord, SCHEMA, SpacingRecord, Stretch, XOrigin,
+    At, GapRecord, PhotoRecord, Record, RowRecord, SCHEMA, SIDE_MM, SpacingRecord, Stretch, XOrigin,
 };
 use crate::report::overlay::OverlayRow;
+use crate::row::ends::{Ends, ends};
 use crate::row::measure::{CannotMeasure, Job, Measured, PhotoView, measure};
 use crate::row::missed::{clearance_mm, missed};
 use crate::row::wobble::{Fingerprint, Likeness};
@@ -37,6 +38,8 @@ pub struct Known {
     pub newest: Option<u32>,
     /// Calibrated camera of each photo, in their order; `None`, or nothing, where none is known.
     pub cameras: Vec<Option<Profile>>,
+    /// Which part of the row the photos show, where the quilter says so.
+    pub at: Option<At>,
 }
 
 /// A finished check.
@@ -58,9 +61,115 @@ pub struct Check {
     pub budget: Option<Budget>,
     /// What an overlay draws.
     pub drawn: Drawn,
+    /// Which of the photos given were measured, in their order: those of the record and of `drawn`.
+    pub used: Vec<usize>,
+    /// Photos that were not.
+    pub left_out: Vec<LeftOut>,
 }
 
-/// What an overlay draws, in the record's frame: x from the middle of what is seen.
+/// A photo that could not be measured with the others.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LeftOut {
+    /// The photo and why.
+    pub what: String,
+    /// What to do.
+    pub remedy: String,
+}
+
+impl LeftOut {
+    fn new(path: &str, why: &Unlinked) -> LeftOut {
+        match why {
+            Unlinked::Cards(error) => LeftOut {
+                what: format!("{path}: {error}, so it was left out"),
+                remedy: error.remedy().to_owned(),
+            },
+            Unlinked::NoSharedCard => LeftOut {
+                what: format!(
+                    "{path}: it shares no card with the other photos, so it was left out"
+                ),
+                remedy: "lay a card where two photos overlap, all of it in both, and retake them, \
+                         or measure this photo by itself"
+                    .to_owned(),
+            },
+        }
+    }
+
+    fn warning(&self) -> Warning {
+        Warning {
+            what: self.what.clone() + ".",
+            remedy: capital(&self.remedy) + ".",
+            spoils: false,
+        }
+    }
+}
+
+/// Why a photo is not part of the measurement.
+#[derive(Debug, Clone, PartialEq)]
+enum Unlinked {
+    /// Nothing to measure by.
+    Cards(CardError),
+    /// Its cards are in none of the others.
+    NoSharedCard,
+}
+
+/// Photos measured, and those that are not, in their order.
+struct Linked {
+    used: Vec<usize>,
+    left_out: Vec<(usize, Unlinked)>,
+}
+
+/// The photos that shared cards join, and those left out, each with the reason: of several such groups the
+/// one with most photos is measured, the first of equal ones.
+///
+/// # Errors
+///
+/// The first photo with its error when none has a card.
+fn linked(found: &[Result<FoundCards, CardError>]) -> Result<Linked, (usize, CardError)> {
+    let mut groups: Vec<(Vec<usize>, Vec<CardId>)> = Vec::new();
+    let mut left_out = Vec::new();
+    for (photo, found) in found.iter().enumerate() {
+        let mut joined = match found {
+            Ok(found) => (
+                vec![photo],
+                found.cards.iter().map(|c| c.card).collect::<Vec<_>>(),
+            ),
+            Err(error) => {
+                left_out.push((photo, Unlinked::Cards(error.clone())));
+                continue;
+            }
+        };
+        // All groups this photo shares a card with become one.
+        groups.retain(|(photos, cards): &(Vec<usize>, Vec<CardId>)| {
+            let shares = cards.iter().any(|card| joined.1.contains(card));
+            if shares {
+                joined.0.extend(photos);
+                joined.1.extend(cards);
+            }
+            !shares
+        });
+        groups.push(joined);
+    }
+    for (photos, _) in &mut groups {
+        photos.sort_unstable();
+    }
+    groups.sort_by_key(|(photos, _)| (std::cmp::Reverse(photos.len()), photos[0]));
+    let mut groups = groups.into_iter().map(|(photos, _)| photos);
+    let Some(used) = groups.next() else {
+        return Err(match left_out.into_iter().next() {
+            Some((photo, Unlinked::Cards(error))) => (photo, error),
+            _ => (0, CardError::NoCard { smallest_px: 0.0 }),
+        });
+    };
+    left_out.extend(
+        groups
+            .flatten()
+            .map(|photo| (photo, Unlinked::NoSharedCard)),
+    );
+    left_out.sort_by_key(|(photo, _)| *photo);
+    Ok(Linked { used, left_out })
+}
+
+/// What an overlay draws, in the record's frame.
 #[derive(Debug, Clone)]
 pub struct Drawn {
     /// View of each photo, of the solved plane.
@@ -157,7 +266,7 @@ pub fn check(
             )
         })
         .collect();
-    let found: Vec<FoundCards> = photos
+    let found: Vec<Result<FoundCards, CardError>> = photos
         .par_iter()
         .enumerate()
         .map(|(i, photo)| {
@@ -169,12 +278,26 @@ pub fn check(
                 camera: profile(i).map(|_| cameras[i].camera),
                 ..DetectOptions::default()
             };
-            find_cards(&photo.luma, &options).map_err(|error| CheckError::Cards {
-                path: path(i),
-                error,
-            })
+            find_cards(&photo.luma, &options)
         })
-        .collect::<Result<_, _>>()?;
+        .collect();
+    let Linked { used, left_out } = linked(&found).map_err(|(photo, error)| CheckError::Cards {
+        path: path(photo),
+        error,
+    })?;
+    let left_out: Vec<LeftOut> = left_out
+        .into_iter()
+        .map(|(photo, why)| LeftOut::new(&path(photo), &why))
+        .collect();
+    let photos: Vec<&Photo> = used.iter().map(|i| &photos[*i]).collect();
+    let cameras: Vec<CameraPrior> = used.iter().map(|i| cameras[*i]).collect();
+    let path = |i: usize| photos[i].path.display().to_string();
+    let found: Vec<FoundCards> = found
+        .into_iter()
+        .enumerate()
+        .filter(|(i, _)| used.contains(i))
+        .filter_map(|(_, found)| found.ok())
+        .collect();
     let cards: Vec<Vec<CardInPhoto>> = found.iter().map(|f| f.cards.clone()).collect();
     let views: Vec<PhotoView> = photos
         .iter()
@@ -218,9 +341,11 @@ pub fn check(
     let rows: Vec<usize> = (0..measured.rows.len())
         .filter(|i| number_of(*i) >= 1)
         .collect();
-    let place = Place::new(&measured, &rows);
+    let place = Place::new(&measured, &rows, plan, known.at);
     let mut warnings = numbering.warnings;
-    warnings.extend(look_for_trouble(&measured, &found, photos));
+    warnings.extend(place.warning.clone());
+    warnings.extend(left_out.iter().map(LeftOut::warning));
+    warnings.extend(look_for_trouble(&measured, &found, &photos));
 
     let row_records: Vec<RowRecord> = rows
         .iter()
@@ -279,6 +404,7 @@ pub fn check(
         &place,
         &cards,
         plan,
+        design,
     );
     let record = Record {
         schema: SCHEMA.to_owned(),
@@ -305,6 +431,8 @@ pub fn check(
         fingerprint,
         budget,
         drawn,
+        used,
+        left_out,
     })
 }
 
@@ -382,7 +510,7 @@ fn number(
 }
 
 /// What the measuring noticed that the numbers do not say.
-fn look_for_trouble(measured: &Measured, found: &[FoundCards], photos: &[Photo]) -> Vec<Warning> {
+fn look_for_trouble(measured: &Measured, found: &[FoundCards], photos: &[&Photo]) -> Vec<Warning> {
     let mut warnings = Vec::new();
     for (photo, found) in found.iter().enumerate() {
         for warning in &found.warnings {
@@ -570,28 +698,98 @@ fn shared_range(measured: &Measured, upper: usize, lower: usize) -> (f64, f64) {
     (a.0.max(b.0), a.1.min(b.1))
 }
 
-/// The record's frame: the topmost row's chord is the x-axis; x = 0 in the middle of what is seen.
+/// The quilt's middle, where its sides are seen or told; x of both in one frame, mm.
+///
+/// `seen` are the ends of what is seen of the rows.
+///
+/// # Errors
+///
+/// The distance of the two sides when it is not the plan's width.
+fn quilt_middle(
+    seen: (f64, f64),
+    ends: Ends,
+    width_mm: f64,
+    told: Option<At>,
+) -> Result<Option<f64>, f64> {
+    let half = width_mm / 2.0;
+    let (left, right) = (ends.left.unwrap_or(seen.0), ends.right.unwrap_or(seen.1));
+    Ok(match (told, ends.left, ends.right) {
+        (Some(At::Left), ..) => Some(left + half),
+        (Some(At::Centre), ..) => Some((left + right) / 2.0),
+        (Some(At::Right), ..) => Some(right - half),
+        (None, Some(left), Some(right)) => {
+            if (right - left - width_mm).abs() > SIDE_MM {
+                return Err(right - left);
+            }
+            Some((left + right) / 2.0)
+        }
+        // One side settles it when the rows do not go on past where the other one has to be.
+        (None, Some(left), None) => (seen.1 < left + width_mm + SIDE_MM).then_some(left + half),
+        (None, None, Some(right)) => (seen.0 > right - width_mm - SIDE_MM).then_some(right - half),
+        (None, None, None) => None,
+    })
+}
+
+/// The record's frame: the topmost row's chord is the x-axis; x = 0 in the quilt's middle where that is
+/// known, else in the middle of what is seen.
 struct Place {
     x_middle: f64,
+    x_origin: XOrigin,
+    half_width_mm: f64,
     datum: usize,
     left: f64,
     right: f64,
+    warning: Option<Warning>,
 }
 
 impl Place {
-    fn new(measured: &Measured, rows: &[usize]) -> Place {
+    fn new(measured: &Measured, rows: &[usize], plan: &Plan, told: Option<At>) -> Place {
         let ranges: Vec<(f64, f64)> = rows
             .iter()
             .map(|i| seen_range(&measured.rows[*i]))
             .collect();
         let left = ranges.iter().map(|r| r.0).fold(f64::MAX, f64::min);
         let right = ranges.iter().map(|r| r.1).fold(f64::MIN, f64::max);
+        let sides = ends(rows.iter().map(|i| &measured.rows[*i]));
+        let (middle, warning) = match quilt_middle((left, right), sides, plan.width_mm, told) {
+            Ok(middle) => (middle, None),
+            Err(apart_mm) => {
+                let [apart, width] = [apart_mm, plan.width_mm]
+                    .map(|mm| crate::verdict::words::length(mm, plan.unit));
+                let warning = Warning {
+                    what: format!(
+                        "The rows seem to end {apart} apart, but the plan says the quilt is {width} wide."
+                    ),
+                    remedy: "Correct the plan's width, or say with --at which part of the row the photo shows.".to_owned(),
+                    spoils: false,
+                };
+                (None, Some(warning))
+            }
+        };
         Place {
-            x_middle: (left + right) / 2.0,
+            x_middle: middle.unwrap_or((left + right) / 2.0),
+            x_origin: match middle {
+                Some(_) => XOrigin::Quilt,
+                None => XOrigin::View,
+            },
+            half_width_mm: plan.width_mm / 2.0,
             datum: rows.first().copied().unwrap_or(0),
             left,
             right,
+            warning,
         }
+    }
+
+    /// The quilt's own ends for ends of what is seen that lie near them.
+    fn whole_width(&self, (left, right): (f64, f64)) -> (f64, f64) {
+        let end = |x: f64, side: f64| {
+            let end = self.x_middle + side * self.half_width_mm;
+            match self.x_origin {
+                XOrigin::Quilt if (x - end).abs() <= SIDE_MM => end,
+                _ => x,
+            }
+        };
+        (end(left, -1.0), end(right, 1.0))
     }
 
     /// A linear function of the rows' parameters with its uncertainty: `terms` are (row, weights of
@@ -660,7 +858,7 @@ impl Place {
         let found = trace.points.iter().filter(|p| p.found).count();
         RowRecord {
             row: number,
-            x_origin: XOrigin::View,
+            x_origin: self.x_origin,
             seen_from_mm: from - self.x_middle,
             seen_to_mm: to - self.x_middle,
             offset_mm: offset,
@@ -697,7 +895,7 @@ impl Place {
 
     /// What the uncertainty of a gap at left, centre and right rests on.
     fn budget(&self, measured: &Measured, upper: usize, lower: usize) -> Budget {
-        let (left, right) = shared_range(measured, upper, lower);
+        let (left, right) = self.whole_width(shared_range(measured, upper, lower));
         let at = [left, (left + right) / 2.0, right].map(|x| {
             let gradient: Vec<(usize, f64)> = [(lower, 1.0), (upper, -1.0)]
                 .into_iter()
@@ -735,7 +933,7 @@ impl Place {
         plan: &Plan,
         design: &Design,
     ) -> GapRecord {
-        let (left, right) = shared_range(measured, upper, lower);
+        let (left, right) = self.whole_width(shared_range(measured, upper, lower));
         let difference = |x: f64| {
             self.linear(
                 measured,
@@ -796,6 +994,7 @@ impl Place {
     }
 }
 
+#[allow(clippy::too_many_arguments)]
 fn drawn(
     measured: &Measured,
     rows: &[usize],
@@ -804,6 +1003,7 @@ fn drawn(
     place: &Place,
     cards: &[Vec<CardInPhoto>],
     plan: &Plan,
+    design: &Design,
 ) -> Drawn {
     let state = &measured.state;
     let baseline = |i: usize, from: f64, to: f64, by: f64| -> Vec<Point2> {
@@ -824,12 +1024,26 @@ fn drawn(
             .map(|run| run.iter().map(|p| recorded(p.on_quilt)).collect::<Vec<_>>())
             .collect::<Vec<_>>()
     };
+    let samples = design.sample(crate::line::strip::ARC_STEP_MM);
+    // The whole curve, whichever photo saw which part of it.
+    let fitted = |i: usize, from: f64, to: f64| -> Vec<Point2> {
+        let repeat = design.repeat_mm * (1.0 + state.stretch.x);
+        let number = |x: f64| ((x - state.rows[i].shift) / repeat).floor() as i64;
+        (number(from) - 1..=number(to) + 1)
+            .flat_map(|k| samples.iter().map(move |d| (k, d)))
+            .map(|(k, d)| {
+                let along = k as f64 * design.repeat_mm + d.position.x;
+                state.rows[i].on_quilt(along, d.position.y, &state.stretch)
+            })
+            .filter(|p| p.x >= from && p.x <= to)
+            .map(recorded)
+            .collect()
+    };
     let overlay_rows = rows
         .iter()
         .zip(records)
         .map(|(&i, record)| {
             let (from, to) = seen_range(&measured.rows[i]);
-            let trace = &measured.rows[i].trace;
             let upper = rows
                 .iter()
                 .position(|r| *r == i)
@@ -848,12 +1062,7 @@ fn drawn(
                 |p: &crate::row::trace::TracePoint| p.on_quilt.x >= from && p.on_quilt.x <= to;
             OverlayRow {
                 number: record.row,
-                line_mm: trace
-                    .points
-                    .iter()
-                    .filter(|p| within(p) && p.photo == trace.points[0].photo)
-                    .map(|p| recorded(p.on_quilt))
-                    .collect(),
+                line_mm: fitted(i, from, to),
                 baseline_mm: baseline(i, from, to, 0.0),
                 planned_baseline_mm: planned,
                 missed: stretches(i, &missed_here),
@@ -896,4 +1105,32 @@ fn outline_px(measured: &Measured, view: &PreparedView, card: &CardInPhoto) -> V
             )
         })
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The quilt's middle by hand: sides 2000 mm apart at −900 and 1100.
+    #[test]
+    fn one_clear_side_and_the_plans_width_give_the_quilts_middle() {
+        let both = Ends {
+            left: Some(-900.0),
+            right: Some(1100.0),
+        };
+        let seen = (-890.0, 1090.0);
+        assert_eq!(quilt_middle(seen, both, 2000.0, None), Ok(Some(100.0)));
+        let left = Ends {
+            right: None,
+            ..both
+        };
+        assert_eq!(
+            quilt_middle((-890.0, 300.0), left, 2000.0, None),
+            Ok(Some(100.0))
+        );
+        // The rows go on past where the other side has to be: the end was none, or the width is wrong.
+        assert_eq!(quilt_middle((-890.0, 1200.0), left, 2000.0, None), Ok(None));
+        assert_eq!(quilt_middle(seen, both, 1500.0, None), Err(2000.0));
+        assert_eq!(quilt_middle(seen, Ends::default(), 2000.0, None), Ok(None));
+    }
 }

@@ -44,6 +44,10 @@ pub struct PhotoRecord {
     pub sha256: String,
 }
 
+/// How far rows may end from the quilt's sides as planned, mm: they run off a little onto the batting or stop
+/// a little before (common practice, no source).
+pub const SIDE_MM: f64 = 60.0;
+
 /// What x = 0 means.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -113,6 +117,16 @@ pub struct SpacingRecord {
     pub value: f64,
     /// Standard uncertainty, mm.
     pub u: f64,
+}
+
+impl SpacingRecord {
+    /// The spacing alone.
+    pub fn spacing(&self) -> Uncertain {
+        Uncertain {
+            value: self.value,
+            u: self.u,
+        }
+    }
 }
 
 /// A gap between two neighbouring rows.

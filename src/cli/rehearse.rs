@@ -7,7 +7,7 @@ use crate::plan::Plan;
 use crate::plan::file::{to_toml, write_whole};
 use crate::rehearse::advances::{Policy, Quilter, play, played_picture, records};
 use crate::rehearse::{
-    Advance, FabricClass, PracticeQuilt, SceneRange, Truth, rehearse_quilt, render, write,
+    Advance, FabricClass, PracticeQuilt, Scene, SceneRange, Truth, rehearse_quilt, render, write,
 };
 use crate::row::wobble::Fingerprint;
 use crate::units::parse_length;
@@ -34,6 +34,9 @@ pub struct RehearseArguments {
     /// How many rows to draw, one photo each
     #[arg(long, default_value_t = 3, value_name = "COUNT")]
     rows: u32,
+    /// Photos of each row, overlapping and with shared cards, from left to right
+    #[arg(long, default_value_t = 1, value_name = "COUNT")]
+    photos: u32,
     /// Another seed, another quilt
     #[arg(long, default_value_t = 1)]
     seed: u64,
@@ -97,6 +100,9 @@ pub fn run(arguments: &RehearseArguments) -> anyhow::Result<Outcome> {
     if !(0.3..=50.0).contains(&arguments.megapixels) {
         anyhow::bail!("--megapixels is {}; give 0.3 to 50", arguments.megapixels);
     }
+    if !(1..=9).contains(&arguments.photos) {
+        anyhow::bail!("--photos is {}; give 1 to 9", arguments.photos);
+    }
     if arguments.rows == 0 || arguments.rows > plan.rows {
         anyhow::bail!(
             "--rows is {}; the plan has {} rows",
@@ -141,16 +147,34 @@ pub fn run(arguments: &RehearseArguments) -> anyhow::Result<Outcome> {
     std::fs::create_dir_all(&output)
         .with_context(|| format!("the folder {} cannot be made", output.display()))?;
     let scenes = rehearse_quilt(&practice, arguments.seed, &range);
-    let progress = ProgressBar::new(scenes.len() as u64);
-    for (row, scene) in (1..).zip(&scenes) {
+    let drawn: Vec<(String, Scene)> = (1..)
+        .zip(scenes)
+        .flat_map(|(row, scene)| photos_of(row, scene, arguments.photos, &range))
+        .collect();
+    let progress = ProgressBar::new(drawn.len() as u64);
+    for (stem, scene) in &drawn {
         let rehearsed = render(scene, &design);
-        let (photo, _) = write(&output, &format!("row-{row:02}"), &rehearsed)?;
+        let (photo, _) = write(&output, stem, &rehearsed)?;
         progress.suspend(|| say(&line(&photo.display().to_string(), &rehearsed.truth, &plan)));
         progress.inc(1);
     }
     progress.finish_and_clear();
     hint("The truth lies beside each photo; measure them in order with `rowsight snap`.");
     Ok(Outcome::Fine)
+}
+
+/// One photo of a row as it came, or several side by side, with their file names' stems.
+fn photos_of(row: u32, scene: Scene, photos: u32, range: &SceneRange) -> Vec<(String, Scene)> {
+    let names: Vec<String> = match photos {
+        1 => return vec![(format!("row-{row:02}"), scene)],
+        3 => ["left", "centre", "right"].map(str::to_owned).to_vec(),
+        _ => (1..=photos).map(|n| n.to_string()).collect(),
+    };
+    names
+        .iter()
+        .map(|name| format!("row-{row:02}-{name}"))
+        .zip(scene.several(photos, range))
+        .collect()
 }
 
 fn length_or(name: &str, text: &Option<String>, or_mm: f64) -> anyhow::Result<f64> {

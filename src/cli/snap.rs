@@ -8,7 +8,7 @@ use crate::journal::{Habit, Journal, KeptPhoto, NewCheck, SavedCheck, gaps_of};
 use crate::photo::{self, Photo};
 use crate::plan::Plan;
 use crate::plan::file::{to_toml, write_whole};
-use crate::record::Action;
+use crate::record::{Action, At};
 use crate::report::overlay::{Overlay, draw};
 use crate::report::{Style, explain, json, terminal};
 use anyhow::{Context, bail};
@@ -34,6 +34,10 @@ pub struct SnapArguments {
     /// Number of the newest row in the photo [default: the next after the journal's newest]
     #[arg(long, value_name = "NUMBER")]
     row: Option<u32>,
+    /// Part of the row that the photos show, where its ends cannot be made out: left or right when that end
+    /// of the row is in view, centre when the quilt's middle is in the middle [default: found in the photos]
+    #[arg(long, value_name = "PART")]
+    at: Option<Part>,
     /// Print the numbers as one JSON document (lengths in mm)
     #[arg(long)]
     json: bool,
@@ -54,6 +58,24 @@ pub struct SnapArguments {
 /// Folder of the overlays in a quilt's folder.
 pub(super) const OVERLAY_FOLDER: &str = "overlays";
 
+/// Part of the row.
+#[derive(Clone, Copy, clap::ValueEnum)]
+enum Part {
+    Left,
+    Centre,
+    Right,
+}
+
+impl From<Part> for At {
+    fn from(part: Part) -> At {
+        match part {
+            Part::Left => At::Left,
+            Part::Centre => At::Centre,
+            Part::Right => At::Right,
+        }
+    }
+}
+
 /// What the journal knows. A check that asked for a retake settles nothing: neither its numbers nor which
 /// row comes next.
 pub(super) fn known(checks: &[SavedCheck], habits: &[Habit]) -> Known {
@@ -71,6 +93,7 @@ pub(super) fn known(checks: &[SavedCheck], habits: &[Habit]) -> Known {
             .collect(),
         newest: settled.last().map(|c| c.row),
         cameras: Vec::new(),
+        at: None,
     }
 }
 
@@ -174,6 +197,7 @@ pub fn run(arguments: &SnapArguments, style: Style) -> anyhow::Result<Outcome> {
     }
     let known = Known {
         cameras: picked?,
+        at: arguments.at.map(At::from),
         ..known(&checks, &habits)
     };
     // Colour is only needed for the picture; it is decoded while the row is measured.
@@ -184,6 +208,11 @@ pub fn run(arguments: &SnapArguments, style: Style) -> anyhow::Result<Outcome> {
     );
     progress.finish_and_clear();
     let checked = checked?;
+    for photo in &checked.left_out {
+        complain(&format!("{}; {}", photo.what, photo.remedy));
+    }
+    let good = only(good, &checked.used);
+    let colours = colours.map(|colours| only(colours, &checked.used));
     // The pictures are drawn while the journal is written and the verdict said.
     std::thread::scope(|scope| {
         let pictures =
@@ -220,8 +249,20 @@ pub fn run(arguments: &SnapArguments, style: Style) -> anyhow::Result<Outcome> {
                 hint(&format!("Overlay: {}", path.display()));
             }
         }
-        Ok(Outcome::of(checked.record.verdict.action))
+        Ok(match checked.left_out.is_empty() {
+            true => Outcome::of(checked.record.verdict.action),
+            false => Outcome::Failed,
+        })
     })
+}
+
+/// The values of these photos.
+fn only<T>(values: Vec<T>, used: &[usize]) -> Vec<T> {
+    let numbered = values.into_iter().enumerate();
+    numbered
+        .filter(|(i, _)| used.contains(i))
+        .map(|(_, value)| value)
+        .collect()
 }
 
 pub(super) fn keep(

@@ -73,9 +73,12 @@ pub fn position(plan: &Plan, gaps: &[GapRecord], row: u32) -> Result<RowPosition
         .last()
         .map(|(_, places)| places.map(|place| place.x_mm));
     let drift_at = |index: usize| {
-        let x_mm = x_mm.map_or(0.0, |x| x[index]);
         in_quadrature(chain.iter().map(|(_, places)| {
-            let spacing = spacing_at(places, x_mm);
+            let x_mm = x_mm.unwrap_or_default();
+            let spacing = match same_stretch(&places.map(|place| place.x_mm), &x_mm) {
+                true => spacing_at(places, x_mm[index]),
+                false => places[index].spacing(),
+            };
             Uncertain {
                 value: spacing.value - plan.spacing_mm,
                 u: spacing.u,
@@ -102,14 +105,28 @@ pub fn places(gap: &GapRecord) -> Option<[SpacingRecord; 3]> {
 }
 
 /// Spacing at x = ∓`half_width_mm` and 0, as [`drift`] compares gaps seen over different widths; at the
-/// gap's own places when the half-width is 0. `None` when a place was not measured.
+/// gap's own places when the half-width is 0, or when the gap was seen over another part of the width. `None` when a place was not measured.
 pub fn spacing_across(gap: &GapRecord, half_width_mm: f64) -> Option<[Uncertain; 3]> {
     let places = places(gap)?;
-    let x = match half_width_mm > 0.0 {
-        true => [-half_width_mm, 0.0, half_width_mm],
-        false => places.map(|place| place.x_mm),
-    };
-    Some(x.map(|x_mm| spacing_at(&places, x_mm)))
+    let x = [-half_width_mm, 0.0, half_width_mm];
+    Some(
+        match half_width_mm > 0.0 && same_stretch(&places.map(|place| place.x_mm), &x) {
+            true => x.map(|x_mm| spacing_at(&places, x_mm)),
+            false => places.map(|place| place.spacing()),
+        },
+    )
+}
+
+/// Shift of the middles, as a share of the wider stretch, up to which two stretches show the same part.
+const SAME_MIDDLE: f64 = 0.1;
+
+/// Whether two gaps were seen over stretches about the same middle, so that one parabola may be held against
+/// the other at its x. A photo of one end of a quilt says next to nothing at the other: there left goes
+/// with left and right with right, as seen.
+fn same_stretch(a: &[f64; 3], b: &[f64; 3]) -> bool {
+    let middle = |x: &[f64; 3]| f64::midpoint(x[0], x[2]);
+    let width = (a[2] - a[0]).max(b[2] - b[0]);
+    (middle(a) - middle(b)).abs() <= SAME_MIDDLE * width
 }
 
 /// Spacing at any x: the parabola through the three places, which is what a baseline of offset,
@@ -224,6 +241,29 @@ mod tests {
                 "{got:?}"
             );
         }
+    }
+
+    #[test]
+    fn a_gap_seen_at_one_end_of_the_quilt_is_taken_end_for_end_not_at_the_others_x() {
+        let whole = gap(1, 1000.0, [151.0, 150.5, 150.0], 0.3);
+        let mut one_end = gap(2, 300.0, [149.0, 150.0, 151.5], 0.4);
+        for place in &mut one_end.spacing {
+            place.x_mm -= 700.0;
+        }
+        let drift = drift(&plan(), &[whole, one_end.clone()]);
+        // By hand: left 1.0 − 1.0, centre 0.5 + 0.0, right 0.0 + 1.5; u as before.
+        for (got, value) in [
+            (drift[2].left, 0.0),
+            (drift[2].centre, 0.5),
+            (drift[2].right, 1.5),
+        ] {
+            assert!(
+                (got.value - value).abs() < 1e-9 && (got.u - 0.5).abs() < 1e-9,
+                "{got:?}"
+            );
+        }
+        let across = spacing_across(&one_end, 1000.0).unwrap();
+        assert_eq!(across.map(|s| s.value), [149.0, 150.0, 151.5]);
     }
 
     #[test]

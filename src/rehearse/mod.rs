@@ -16,6 +16,7 @@ mod quilt;
 mod render;
 mod scene;
 mod seeded;
+mod several;
 mod stitching;
 mod surface;
 mod trial;

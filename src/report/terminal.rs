@@ -5,7 +5,9 @@ use super::Style;
 use super::table::{plain, wrap};
 use crate::gap::distortion::skew_percent;
 use crate::plan::Plan;
-use crate::record::{Action, At, DriftRecord, GapRecord, PhotoRecord, Record, RowRecord, XOrigin};
+use crate::record::{
+    Action, At, DriftRecord, GapRecord, PhotoRecord, Record, RowRecord, SIDE_MM, XOrigin,
+};
 use crate::units::{LengthUnit, Uncertain};
 use crate::verdict::words::{K_95, interval, length, number, signed, unit_name};
 use crate::verdict::{caution, headline};
@@ -36,7 +38,7 @@ pub fn terminal(record: &Record, plan: &Plan, style: Style) -> String {
     for photo in &record.photos {
         text += &wrap(&photo_line(photo), "  ", style.width);
     }
-    text += &wrap(&legend(newest), "  ", style.width);
+    text += &wrap(&legend(newest, plan), "  ", style.width);
     text.push('\n');
     text += &wrap(caution(record), "  ! ", style.width);
     text
@@ -179,10 +181,27 @@ fn photo_line(photo: &PhotoRecord) -> String {
     )
 }
 
-fn legend(newest: Option<&RowRecord>) -> String {
-    let sides = match newest.map(|row| row.x_origin) {
-        Some(XOrigin::Quilt) => "Left, centre and right are the quilt's ends and middle.",
-        _ => "Left, centre and right are the ends and the middle of what is seen.",
+fn legend(newest: Option<&RowRecord>, plan: &Plan) -> String {
+    let half = plan.width_mm / 2.0;
+    let sides = match newest.filter(|row| row.x_origin == XOrigin::Quilt) {
+        Some(row)
+            if (row.seen_from_mm + half).abs() <= SIDE_MM
+                && (row.seen_to_mm - half).abs() <= SIDE_MM =>
+        {
+            "Left, centre and right are the quilt's ends and middle.".to_owned()
+        }
+        Some(row) => {
+            let place = |mm: f64| {
+                let side = if mm < 0.0 { "left" } else { "right" };
+                format!("{} {side}", length(mm.abs(), plan.unit))
+            };
+            format!(
+                "Left, centre and right are the ends and the middle of what is seen: from {} to {} of the quilt's middle.",
+                place(row.seen_from_mm),
+                place(row.seen_to_mm)
+            )
+        }
+        None => "Left, centre and right are the ends and the middle of what is seen.".to_owned(),
     };
     format!("{sides} ± is a 95 % interval. Drift and bow: + is further down the quilt.")
 }

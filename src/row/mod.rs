@@ -1,5 +1,6 @@
 //! Rows: found on the quilt as whole curves, then measured along them.
 
+pub mod ends;
 pub mod measure;
 pub mod missed;
 pub mod register;

@@ -13,7 +13,7 @@ use std::collections::{BTreeMap, HashMap};
 /// How far to both sides of the fitted design the line is looked for, mm.
 const REACH_MM: f64 = 6.0;
 /// Strength from which the line is taken for found; a path through nothing mostly stays below it.
-const FOUND_STRENGTH: f32 = 6.0;
+pub(super) const FOUND_STRENGTH: f32 = 6.0;
 /// Half length of the window in which most of the line has to be found before any of it counts, samples.
 const SUPPORT_HALF: usize = 30;
 /// Share of the window.
@@ -176,7 +176,7 @@ enum Told {
     /// By its bend across at a scale, mm.
     ByBend(f64),
     /// By its own look, learned from what was traced.
-    ByLook(Look),
+    ByLook(Box<Look>),
 }
 
 impl Told {
@@ -251,7 +251,7 @@ pub fn trace_rows(
         let look = || {
             let pairs: Vec<(&Strip, &[LinePoint])> =
                 strips.iter().zip(lines.iter().map(Vec::as_slice)).collect();
-            Look::learn(&pairs, FOUND_STRENGTH).map(Told::ByLook)
+            Look::learn(&pairs, FOUND_STRENGTH).map(|look| Told::ByLook(Box::new(look)))
         };
         let (told, lines) = match look() {
             Some(look) if learned.passes < BOTH_WAYS => {
