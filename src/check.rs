@@ -455,6 +455,18 @@ fn number(
     let last_index = measured.rows.last().map_or(0, |r| r.index);
     // What the rows seen say: each one that is known by its wobble gives the newest one's number. Two rows may
     // be alike by chance (0.6 was seen between rows of one hand), so the others of that photo have to agree.
+    let agreed = |newest: u32| {
+        let pairs: Vec<Likeness> = fingerprints
+            .iter()
+            .zip(&measured.rows)
+            .filter_map(|(print, row)| {
+                let number = newest.checked_sub((last_index - row.index) as u32)?;
+                let old = known.fingerprints.iter().find(|(n, _)| *n == number)?;
+                Some(print.likeness(&old.1))
+            })
+            .collect();
+        Likeness::agreed(&pairs)
+    };
     let recognised = fingerprints
         .iter()
         .zip(&measured.rows)
@@ -467,16 +479,7 @@ fn number(
             alike.map(move |(number, _)| *number + below)
         })
         .filter_map(|newest| {
-            let pairs: Vec<Likeness> = fingerprints
-                .iter()
-                .zip(&measured.rows)
-                .filter_map(|(print, row)| {
-                    let number = newest.checked_sub((last_index - row.index) as u32)?;
-                    let old = known.fingerprints.iter().find(|(n, _)| *n == number)?;
-                    Some(print.likeness(&old.1))
-                })
-                .collect();
-            let agreed = Likeness::agreed(&pairs)?;
+            let agreed = agreed(newest)?;
             agreed.is_same_row().then_some((agreed.correlation, newest))
         })
         .max_by(|a, b| a.0.total_cmp(&b.0))
@@ -504,7 +507,9 @@ fn number(
     Numbering {
         newest,
         is_retake: in_journal(newest),
-        is_recognised: recognised.is_some(),
+        // The row that comes next anyway needs less to be known.
+        is_recognised: recognised.is_some()
+            || newest == expected && agreed(expected).is_some_and(|a| a.is_likely_same_row()),
         warnings,
     }
 }

@@ -1,7 +1,7 @@
 //! `rowsight batch`
 
 use super::{Outcome, complain, say, snap};
-use crate::check::{Check, check};
+use crate::check::{Check, CheckError, check};
 use crate::gap::places;
 use crate::journal::Journal;
 use crate::photo::{self, Photo};
@@ -238,12 +238,18 @@ fn one(
     };
     let checked = check(&photos, plan, design, &known, None);
     progress.inc(1);
-    let checked = checked?;
-    let is_known = known.newest.is_none() || checked.is_recognised || arguments.in_order;
-    if !is_known {
+    let checked = match checked {
+        // The row after the last one: its number was only a guess.
+        Err(CheckError::NotInPlan { .. }) if known.newest.is_some() && !arguments.in_order => None,
+        checked => Some(checked?),
+    };
+    let is_known = |checked: &Check| {
+        known.newest.is_none() || checked.is_recognised || arguments.in_order
+    };
+    let Some(checked) = checked.filter(is_known) else {
         progress.set_position(progress.position().saturating_sub(1));
         return Ok(None);
-    }
+    };
     // A later photo of the same row that asks for a retake must not push a good one aside.
     if checked.is_retake && checked.record.verdict.action == Action::Retake {
         bail!(

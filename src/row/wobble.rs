@@ -39,6 +39,11 @@ impl Likeness {
     pub fn is_same_row(&self) -> bool {
         self.correlation > 0.5 && self.samples >= 120
     }
+
+    /// Whether it may well be the same row, where something else speaks for it too.
+    pub fn is_likely_same_row(&self) -> bool {
+        self.correlation > 0.4 && self.samples >= 200
+    }
 }
 
 /// Wider than this the deviation is the plane's, not the hand's: it is taken out, samples.
