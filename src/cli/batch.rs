@@ -243,9 +243,8 @@ fn one(
         Err(CheckError::NotInPlan { .. }) if known.newest.is_some() && !arguments.in_order => None,
         checked => Some(checked?),
     };
-    let is_known = |checked: &Check| {
-        known.newest.is_none() || checked.is_recognised || arguments.in_order
-    };
+    let is_known =
+        |checked: &Check| known.newest.is_none() || checked.is_recognised || arguments.in_order;
     let Some(checked) = checked.filter(is_known) else {
         progress.set_position(progress.position().saturating_sub(1));
         return Ok(None);
