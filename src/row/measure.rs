@@ -264,7 +264,6 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
     let mut scales_mm = vec![2.0f64; all.len()];
     let passes = [
         (Loss::Huber(2.5), 6.0),
-        (Loss::Cauchy(2.5), 4.0),
         (Loss::Cauchy(2.5), 3.0),
         (Loss::Tukey(4.5), 2.5),
     ];
