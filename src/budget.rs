@@ -6,55 +6,26 @@ use std::collections::BTreeMap;
 /// A cause of uncertainty.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Cause {
-    /// Where the card's corners lie in the photo.
-    Corners,
-    /// The hand's wobble, and how much of the line is seen.
-    Stitching,
-    /// The lens.
-    Lens,
-    /// How high the card lies above the stitching.
-    CardHeight,
-    /// How the card rocks.
-    CardTilt,
-    /// How the quilt sags.
-    Sag,
-    /// How the design is stretched.
-    Stretch,
-    /// How rows bend beyond what is seen of them.
-    Rows,
+    /// What the solved problem rests on.
+    Solved(Source),
     /// Ripples and puff of the cloth.
     Ripples,
     /// Reading the card's check bar.
     Print,
 }
 
-impl From<Source> for Cause {
-    fn from(source: Source) -> Cause {
-        match source {
-            Source::Corners => Cause::Corners,
-            Source::Stitching => Cause::Stitching,
-            Source::Lens => Cause::Lens,
-            Source::CardHeight => Cause::CardHeight,
-            Source::CardTilt => Cause::CardTilt,
-            Source::Sag => Cause::Sag,
-            Source::Stretch => Cause::Stretch,
-            Source::Rows => Cause::Rows,
-        }
-    }
-}
-
 impl Cause {
     /// In a quilter's words.
     pub fn words(self) -> &'static str {
         match self {
-            Cause::Corners => "finding the card's corners",
-            Cause::Stitching => "the hand's wobble, and how much is seen",
-            Cause::Lens => "the lens",
-            Cause::CardHeight => "how high the card lies above the stitching",
-            Cause::CardTilt => "how the card rocks on the quilt",
-            Cause::Sag => "how the quilt sags",
-            Cause::Stretch => "how the design is stretched",
-            Cause::Rows => "how far rows may bend",
+            Cause::Solved(Source::Corners) => "finding the card's corners",
+            Cause::Solved(Source::Stitching) => "the hand's wobble, and how much is seen",
+            Cause::Solved(Source::Lens) => "the lens",
+            Cause::Solved(Source::CardHeight) => "how high the card lies above the stitching",
+            Cause::Solved(Source::CardTilt) => "how the card rocks on the quilt",
+            Cause::Solved(Source::Sag) => "how the quilt sags",
+            Cause::Solved(Source::Stretch) => "how the design is stretched",
+            Cause::Solved(Source::Rows) => "how far rows may bend",
             Cause::Ripples => "ripples and puff of the cloth",
             Cause::Print => "reading the card's check bar",
         }
@@ -63,18 +34,20 @@ impl Cause {
     /// What makes it smaller.
     pub fn remedy(self) -> &'static str {
         match self {
-            Cause::Corners => "go nearer, hold still, and give the card even light",
-            Cause::Stitching => {
+            Cause::Solved(Source::Corners) => "go nearer, hold still, and give the card even light",
+            Cause::Solved(Source::Stitching) => {
                 "have more of both rows in the photo, in light that falls across the quilt from one side"
             }
-            Cause::Lens => "calibrate the camera once with `rowsight calibrate`",
-            Cause::CardHeight => {
+            Cause::Solved(Source::Lens) => "calibrate the camera once with `rowsight calibrate`",
+            Cause::Solved(Source::CardHeight) => {
                 "press the card flat, or add a second photo of the same card from another side"
             }
-            Cause::CardTilt => "lay the card where it does not rock, or use a sheet card",
-            Cause::Sag => "lay a second card on the quilt, further up or down",
-            Cause::Stretch => "lay a second card on the quilt, far from the first",
-            Cause::Rows => "have more of both rows in the photo",
+            Cause::Solved(Source::CardTilt) => {
+                "lay the card where it does not rock, or use a sheet card"
+            }
+            Cause::Solved(Source::Sag) => "lay a second card on the quilt, further up or down",
+            Cause::Solved(Source::Stretch) => "lay a second card on the quilt, far from the first",
+            Cause::Solved(Source::Rows) => "have more of both rows in the photo",
             Cause::Ripples => "look down on the quilt more steeply",
             Cause::Print => "read the check bar to a tenth of a millimetre",
         }
@@ -121,7 +94,7 @@ mod tests {
     /// GUM (JCGM 100:2008) 5.1.2: for independent contributions the variances add.
     #[test]
     fn shares_are_of_the_whole_and_largest_first() {
-        let at = BTreeMap::from([(Cause::Lens, 0.09), (Cause::Ripples, 0.16)]);
+        let at = BTreeMap::from([(Cause::Solved(Source::Lens), 0.09), (Cause::Ripples, 0.16)]);
         let budget = Budget::new([at.clone(), at.clone(), at]);
         let u = budget.u_mm();
         assert!((u[0] - 0.5).abs() < 1e-12);

@@ -901,32 +901,34 @@ impl Place {
     /// What the uncertainty of a gap at left, centre and right rests on.
     fn budget(&self, measured: &Measured, upper: usize, lower: usize) -> Budget {
         let (left, right) = self.whole_width(shared_range(measured, upper, lower));
-        let at = [left, (left + right) / 2.0, right].map(|x| {
-            let gradient: Vec<(usize, f64)> = [(lower, 1.0), (upper, -1.0)]
+        let xs = [left, (left + right) / 2.0, right];
+        let gradients = xs.map(|x| {
+            [(lower, 1.0), (upper, -1.0)]
                 .into_iter()
                 .flat_map(|(row, sign)| {
                     let first = measured.state.row_index(row);
                     (first..).zip(Place::baseline_at(x, sign))
                 })
-                .collect();
-            let by_source = measured.problem.variance_by_source(
-                &measured.state,
-                &measured.covariance,
-                &gradient,
-            );
+                .collect::<Vec<(usize, f64)>>()
+        });
+        let solved =
+            measured
+                .problem
+                .variances_by_source(&measured.state, &measured.covariance, &gradients);
+        let bar_mm = measured.card_scale * crate::card::geometry::CHECK_BAR_MM;
+        Budget::new(std::array::from_fn(|k| {
+            let x = xs[k];
             let below = Point2::new(x, measured.state.rows[lower].y(x));
             let spacing = below.y - measured.state.rows[upper].y(x);
-            let bar_mm = measured.card_scale * crate::card::geometry::CHECK_BAR_MM;
-            by_source
-                .into_iter()
-                .map(|(source, variance)| (Cause::from(source), variance))
+            solved[k]
+                .iter()
+                .map(|(source, variance)| (Cause::Solved(*source), *variance))
                 .chain([
                     (Cause::Ripples, ripple_u_mm(measured, below).powi(2)),
                     (Cause::Print, print_scale_u_mm(spacing, bar_mm).powi(2)),
                 ])
                 .collect()
-        });
-        Budget::new(at)
+        }))
     }
 
     fn gap(

@@ -66,15 +66,16 @@ pub struct StripSample {
     pub visible: bool,
 }
 
-/// A straightened stretch of a photo: `values[sample][across]`, across from −half to +half.
+/// A straightened stretch of a photo: `smooth[sample][across]`, across from −half to +half.
 #[derive(Debug, Clone)]
 pub struct Strip {
     /// Samples, one per step along the curve.
     pub samples: Vec<StripSample>,
     /// Samples to each side of the curve.
     pub half: usize,
-    /// Luma, row-major, `2·half + 1` a sample.
-    pub values: Vec<f32>,
+    /// Luma smoothed along the curve over the visible samples around, row-major, `2·half + 1` a sample; NaN
+    /// where it is not visible.
+    smooth: Vec<f32>,
 }
 
 /// The stitched line in a strip, by sample.
@@ -118,10 +119,11 @@ impl Strip {
                 y += dy;
             }
         }
+        let smooth = smoothed(&samples, &values, across);
         Strip {
             samples,
             half,
-            values,
+            smooth,
         }
     }
 
@@ -129,43 +131,12 @@ impl Strip {
         2 * self.half + 1
     }
 
-    /// The strip smoothed along the curve over the visible samples around; NaN where it is not visible.
-    fn smoothed(&self) -> Vec<f32> {
-        let across = self.across();
-        let n = self.samples.len();
-        let mut smooth = vec![f32::NAN; n * across];
-        for i in 0..n {
-            if !self.samples[i].visible {
-                continue;
-            }
-            let near = i.saturating_sub(ALONG_HALF)..(i + ALONG_HALF + 1).min(n);
-            let out = &mut smooth[i * across..(i + 1) * across];
-            out.fill(0.0);
-            let mut weight = 0.0;
-            for j in near {
-                let line = &self.values[j * across..(j + 1) * across];
-                if !self.samples[j].visible || line[0].is_nan() || line[across - 1].is_nan() {
-                    continue;
-                }
-                let w = 1.0 - (i as f32 - j as f32).abs() / (ALONG_HALF as f32 + 1.0);
-                weight += w;
-                for (o, v) in out.iter_mut().zip(line) {
-                    *o += w * v;
-                }
-            }
-            for o in out {
-                *o = if weight > 0.0 { *o / weight } else { f32::NAN };
-            }
-        }
-        smooth
-    }
-
     /// Second derivative across at a scale of `sigma_mm`, smoothed along the curve: positive on a light
     /// line. NaN where it is not visible.
     pub fn bends(&self, sigma_mm: f64) -> Vec<f32> {
         let across = self.across();
         let n = self.samples.len();
-        let smooth = self.smoothed();
+        let smooth = &self.smooth;
         let kernel = second_derivative_kernel(sigma_mm);
         let reach = kernel.len() / 2;
         let mut out = vec![f32::NAN; n * across];
@@ -194,7 +165,7 @@ impl Strip {
     /// Response to a look: how alike each place is to it. NaN where it is not visible.
     pub fn likeness(&self, look: &Look) -> Vec<f32> {
         let across = self.across();
-        let smooth = self.smoothed();
+        let smooth = &self.smooth;
         let mut out = vec![f32::NAN; smooth.len()];
         let mut padded = vec![0.0f32; across + 2 * LOOK_HALF];
         for (i, (values, o)) in smooth
@@ -333,7 +304,7 @@ impl Look {
         let mut beside_n = 0.0;
         for (strip, line) in strips {
             let across = strip.across();
-            let smooth = strip.smoothed();
+            let smooth = &strip.smooth;
             // A profile of size one, without its mean; less where there is nothing but noise.
             let profile = |i: usize, k: usize| -> Option<Profile> {
                 let from = k.checked_sub(LOOK_HALF)?;
@@ -416,6 +387,37 @@ fn strengths(evidence: &[f32], across: usize, path: &[(usize, f32)]) -> Vec<f32>
         running_mean(&beside, STRENGTH_HALF),
     );
     on.iter().zip(beside).map(|(a, b)| a / (b + 0.1)).collect()
+}
+
+/// `values[sample][across]` smoothed along the curve over the visible samples around; NaN where it is not
+/// visible.
+fn smoothed(samples: &[StripSample], values: &[f32], across: usize) -> Vec<f32> {
+    let n = samples.len();
+    let mut smooth = vec![f32::NAN; n * across];
+    for i in 0..n {
+        if !samples[i].visible {
+            continue;
+        }
+        let near = i.saturating_sub(ALONG_HALF)..(i + ALONG_HALF + 1).min(n);
+        let out = &mut smooth[i * across..(i + 1) * across];
+        out.fill(0.0);
+        let mut weight = 0.0;
+        for j in near {
+            let line = &values[j * across..(j + 1) * across];
+            if !samples[j].visible || line[0].is_nan() || line[across - 1].is_nan() {
+                continue;
+            }
+            let w = 1.0 - (i as f32 - j as f32).abs() / (ALONG_HALF as f32 + 1.0);
+            weight += w;
+            for (o, v) in out.iter_mut().zip(line) {
+                *o += w * v;
+            }
+        }
+        for o in out {
+            *o = if weight > 0.0 { *o / weight } else { f32::NAN };
+        }
+    }
+    smooth
 }
 
 /// Minus the second derivative of a Gaussian, without a mean.

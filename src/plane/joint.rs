@@ -495,29 +495,33 @@ impl Problem for Joint {
 type Sink<'a> = dyn FnMut(Source, f64, &[(usize, f64)], Loss) + 'a;
 
 impl Joint {
-    /// By how much of the variance of a linear function of the parameters each source is to blame, in the
-    /// function's unit squared.
+    /// By how much of the variance of linear functions of the parameters each source is to blame, in the
+    /// functions' unit squared; a function is the list of its derivatives by parameter.
     ///
     /// With v = C·g, the variance gᵀCg is the sum of w·(aᵀv)² over all whitened observations and priors with
     /// gradient a and weight w, as C is the inverse of the sum of w·aaᵀ: each source has its own sum.
-    pub fn variance_by_source(
+    pub fn variances_by_source<const N: usize>(
         &self,
         state: &State,
         covariance: &DMatrix<f64>,
-        gradient: &[(usize, f64)],
-    ) -> BTreeMap<Source, f64> {
-        let mut g = DVector::zeros(self.parameter_count());
-        for (i, d) in gradient {
-            g[*i] += d;
-        }
-        let v = covariance * g;
-        let mut shares = BTreeMap::new();
+        gradients: &[Vec<(usize, f64)>; N],
+    ) -> [BTreeMap<Source, f64>; N] {
+        let pulls = gradients.each_ref().map(|gradient| {
+            let mut g = DVector::zeros(self.parameter_count());
+            for (i, d) in gradient {
+                g[*i] += d;
+            }
+            covariance * g
+        });
+        let mut shares: [BTreeMap<Source, f64>; N] = std::array::from_fn(|_| BTreeMap::new());
         self.visit(
             &state.to_parameters(&self.cameras),
             true,
             &mut |source, residual, a, loss| {
-                let pull: f64 = a.iter().map(|(i, d)| d * v[*i]).sum();
-                *shares.entry(source).or_default() += loss.weight(residual) * pull * pull;
+                for (v, shares) in pulls.iter().zip(&mut shares) {
+                    let pull: f64 = a.iter().map(|(i, d)| d * v[*i]).sum();
+                    *shares.entry(source).or_default() += loss.weight(residual) * pull * pull;
+                }
             },
         );
         shares
