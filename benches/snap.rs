@@ -13,55 +13,13 @@ use rowsight::row::measure::{Job, PhotoView, measure};
 use rowsight::units::LengthUnit;
 use rowsight::{design, photo, plane};
 use std::path::Path;
-use std::process::{Command, Stdio};
-use std::time::{Duration, Instant};
+use std::process::Command;
+use timing::{median, run, stage, time};
+
+#[path = "timing/mod.rs"]
+mod timing;
 
 const RUNS: usize = 9;
-
-fn median(mut times: Vec<f64>) -> f64 {
-    times.sort_by(f64::total_cmp);
-    times[times.len() / 2]
-}
-
-fn time(mut work: impl FnMut()) -> f64 {
-    median(
-        (0..RUNS)
-            .map(|_| {
-                let start = Instant::now();
-                work();
-                start.elapsed().as_secs_f64() * 1e3
-            })
-            .collect(),
-    )
-}
-
-fn stage(name: &str, milliseconds: f64) {
-    println!("  {name:<34} {milliseconds:>7.1} ms");
-}
-
-/// Wall time of a command, ms, and its peak memory, MB (from /proc, so on Linux only).
-fn run(command: &mut Command) -> Option<(f64, f64)> {
-    let start = Instant::now();
-    let mut child = command
-        .stdout(Stdio::null())
-        .stderr(Stdio::null())
-        .spawn()
-        .ok()?;
-    let status = format!("/proc/{}/status", child.id());
-    let mut peak_kb = 0.0f64;
-    loop {
-        if let Ok(text) = std::fs::read_to_string(&status) {
-            let peak = text.lines().find_map(|l| l.strip_prefix("VmHWM:"));
-            let kb = peak.and_then(|l| l.trim().trim_end_matches(" kB").trim().parse().ok());
-            peak_kb = peak_kb.max(kb.unwrap_or(0.0));
-        }
-        if child.try_wait().ok()?.is_some() {
-            break;
-        }
-        std::thread::sleep(Duration::from_millis(1));
-    }
-    Some((start.elapsed().as_secs_f64() * 1e3, peak_kb / 1024.0))
-}
 
 fn main() {
     let place = tempfile::tempdir().expect("a temporary folder");
@@ -102,11 +60,16 @@ fn main() {
     let photo = photo::read(&path).expect("the photo");
     let (w, h) = photo.luma.dimensions();
     println!("one photo of {w} × {h} px, medians of {RUNS} runs");
-    stage("read and decode luma", time(|| drop(photo::read(&path))));
-    stage("decode colour", time(|| drop(photo.colour())));
+    stage(
+        "read and decode luma",
+        time(RUNS, || drop(photo::read(&path))),
+    );
+    stage("decode colour", time(RUNS, || drop(photo.colour())));
     stage(
         "find cards",
-        time(|| drop(find_cards(&photo.luma, &DetectOptions::default()))),
+        time(RUNS, || {
+            drop(find_cards(&photo.luma, &DetectOptions::default()))
+        }),
     );
     let cards = find_cards(&photo.luma, &DetectOptions::default())
         .expect("cards")
@@ -124,10 +87,10 @@ fn main() {
         card_bar_mm: plan.card_bar_mm,
         priors: plane::joint::Priors::default(),
     };
-    stage("plane, rows, lines", time(|| drop(measure(&job))));
+    stage("plane, rows, lines", time(RUNS, || drop(measure(&job))));
     let photos = [photo];
     let whole = || drop(check(&photos, &plan, &drawn, &Known::default(), Some(5)));
-    stage("cards to verdict, all of it", time(whole));
+    stage("cards to verdict, all of it", time(RUNS, whole));
 
     whole_command(folder, &path);
 }

@@ -8,6 +8,7 @@
 //! the cloth, mm. Truth is stated there.
 
 pub mod advances;
+mod calibration;
 mod camera;
 mod cards;
 mod fabric;
@@ -22,6 +23,7 @@ mod surface;
 mod trial;
 mod truth;
 
+pub use calibration::calibration_scene;
 pub use camera::{Camera, Pose};
 pub use file::{RehearseError, exif, write};
 pub use quilt::{Advance, PracticeQuilt, rehearse_quilt};

@@ -55,7 +55,7 @@ pub struct NormalEquations {
 }
 
 impl NormalEquations {
-    /// Empty equations of n unknowns.
+    /// Empty equations of n unknowns; of none, only the cost is summed.
     pub fn new(n: usize) -> Self {
         NormalEquations {
             matrix: DMatrix::zeros(n, n),
@@ -69,6 +69,9 @@ impl NormalEquations {
     pub fn add(&mut self, residual: f64, derivatives: &[(usize, f64)], loss: Loss) {
         self.cost += loss.cost(residual);
         self.residuals += 1;
+        if self.gradient.is_empty() {
+            return;
+        }
         let weight = loss.weight(residual);
         for &(i, di) in derivatives {
             let weighted = weight * di;
@@ -161,7 +164,8 @@ pub fn minimise(
 ) -> Result<Solution, SolveError> {
     let n = problem.parameter_count();
     let linearised = |p: &[f64], with_gradients: bool| {
-        let mut equations = NormalEquations::new(n);
+        // The cost alone needs no room for a matrix.
+        let mut equations = NormalEquations::new(if with_gradients { n } else { 0 });
         problem.linearise(p, with_gradients, &mut equations);
         equations.matrix.fill_upper_triangle_with_lower_triangle();
         equations
