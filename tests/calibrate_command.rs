@@ -138,6 +138,51 @@ fn profile_is_made_listed_shown_renamed_exported_and_removed() {
     assert!(run.out.contains("No camera"), "{}", run.out);
 }
 
+/// A phone held upright or upside down stores the sensor's picture and says how to turn it (Exif 2.32, tag
+/// 274); the lens does not turn with it.
+#[test]
+fn photos_that_are_to_be_turned_give_the_same_lens() {
+    let lens = |data: &Path, photos: &[String]| -> Vec<f64> {
+        let run = calibrate(data, photos, &["--name", "phone"]);
+        assert_eq!(run.code, 0, "{} {}", run.out, run.err);
+        let run = rowsight(data, &["calibrate", "--export", "phone"]);
+        let profile: toml::Table = toml::from_str(&run.out).unwrap();
+        let lens = profile["lens"].as_table().unwrap();
+        let number = |v: &toml::Value| v.as_float().or(v.as_integer().map(|i| i as f64));
+        let numbers: Vec<f64> = lens
+            .values()
+            .flat_map(|v| match v {
+                toml::Value::Array(values) => values.iter().filter_map(number).collect(),
+                v => number(v).into_iter().collect::<Vec<_>>(),
+            })
+            .collect();
+        assert!(numbers.len() >= 6, "{}", run.out);
+        numbers
+    };
+    let (plain, turned) = (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap());
+    let photos: Vec<String> = (1..=12)
+        .map(|i| {
+            let mut bytes = std::fs::read(card(i)).unwrap();
+            // Tag 274, a short, one of it, upper left.
+            let entry = [0x12, 0x01, 3, 0, 1, 0, 0, 0, 1, 0];
+            let at = bytes.windows(10).position(|w| w == entry).unwrap();
+            bytes[at + 8] = [1, 6, 3, 8][i as usize % 4];
+            let path = turned.path().join(format!("card-{i:02}.jpg"));
+            std::fs::write(&path, bytes).unwrap();
+            path.display().to_string()
+        })
+        .collect();
+    let (a, b) = (
+        lens(plain.path(), &cards(1..=12)),
+        lens(turned.path(), &photos),
+    );
+    assert_eq!(a.len(), b.len());
+    // Patches are cut from a turned picture, so rounding differs; far below what the lens is known to.
+    for (a, b) in a.iter().zip(&b).take(4) {
+        assert!((a - b).abs() < 2e-4 * a.abs().max(1.0), "{a} {b}");
+    }
+}
+
 #[test]
 fn bad_sets_are_refused_in_one_sentence_with_what_to_do() {
     let data = tempfile::tempdir().unwrap();
