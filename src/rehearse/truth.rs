@@ -6,7 +6,7 @@
 
 use super::render::Stage;
 use super::scene::{Row, Scene};
-use super::stitching::{Stitch, baseline};
+use super::stitching::{Stitch, baseline, stitch_row};
 use crate::card::geometry::CardId;
 use crate::design::Design;
 use crate::geometry::Point2;
@@ -83,6 +83,9 @@ pub struct RowTruth {
     pub wobble_mm: f64,
     /// Parts not stitched.
     pub missed: Vec<Stretch>,
+    /// Length of line that would be in view in each of these, mm.
+    #[serde(default)]
+    pub missed_line_mm: Vec<f64>,
     /// Contrast of the line in the picture against that of places where there is no line; a person
     /// sees it from about 1.5 (tried on these pictures).
     pub contrast: f64,
@@ -170,13 +173,7 @@ pub fn truth(scene: &Scene, design: &Design, stage: &Stage, photo: &RgbImage) ->
         .map(|stitches| {
             stitches
                 .iter()
-                .filter(|stitch| {
-                    let p = stitch.middle();
-                    stage.cloth.holds(p, 0.0)
-                        && stage
-                            .project(p)
-                            .is_some_and(|px| camera.holds(px, 0.0) && !stage.hidden(px))
-                })
+                .filter(|stitch| is_seen(stage, stitch.middle()))
                 .copied()
                 .collect()
         })
@@ -240,6 +237,14 @@ pub fn truth(scene: &Scene, design: &Design, stage: &Stage, photo: &RgbImage) ->
         cards,
         places: places(stage),
     }
+}
+
+/// Whether a point of the fabric is in the picture with nothing over it.
+fn is_seen(stage: &Stage, p: Point2) -> bool {
+    stage.cloth.holds(p, 0.0)
+        && stage
+            .project(p)
+            .is_some_and(|px| stage.camera.holds(px, 0.0) && !stage.hidden(px))
 }
 
 fn places(stage: &Stage) -> Vec<Place> {
@@ -336,6 +341,27 @@ fn row_truth(
             to_mm: m[1],
         })
         .collect();
+    // As if nothing had been missed.
+    let whole_row = Row {
+        missed: Vec::new(),
+        ..row.clone()
+    };
+    let unbroken = if missed.is_empty() {
+        Vec::new()
+    } else {
+        stitch_row(scene, design, &whole_row)
+    };
+    let missed_line_mm = missed
+        .iter()
+        .map(|m| {
+            unbroken
+                .iter()
+                .filter(|s| (m.from_mm..=m.to_mm).contains(&s.middle().x))
+                .filter(|s| is_seen(stage, s.middle()))
+                .map(|s| (s.to - s.from).norm())
+                .sum()
+        })
+        .collect();
     let between: Vec<Stitch> = all
         .iter()
         .filter(|s| (seen_from_mm..=seen_to_mm).contains(&s.middle().x))
@@ -362,6 +388,7 @@ fn row_truth(
         stitched: baseline_truth(stitched, seen_from_mm, seen_to_mm, row.shift_mm + fit[0]),
         wobble_mm: (left_over / seen.len() as f64).sqrt(),
         missed,
+        missed_line_mm,
         contrast,
         readable: contrast >= READABLE,
     }
