@@ -18,6 +18,7 @@ use crate::record::{
 };
 use crate::report::overlay::OverlayRow;
 use crate::row::ends::{Ends, ends};
+use crate::row::link;
 use crate::row::measure::{CannotMeasure, Job, Measured, PhotoView, measure};
 use crate::row::missed::{clearance_mm, missed};
 use crate::row::wobble::{Fingerprint, Likeness};
@@ -40,6 +41,8 @@ pub struct Known {
     pub cameras: Vec<Option<Profile>>,
     /// Which part of the row the photos show, where the quilter says so.
     pub at: Option<At>,
+    /// Cards of which the quilter says how far right of the quilt's middle their own middle lies, mm.
+    pub card_at: Vec<(CardId, f64)>,
 }
 
 /// A finished check.
@@ -61,7 +64,7 @@ pub struct Check {
     pub budget: Option<Budget>,
     /// What an overlay draws.
     pub drawn: Drawn,
-    /// Which of the photos given were measured, in their order: those of the record and of `drawn`.
+    /// Which of the photos given were measured, in the order of the record's and of `drawn`.
     pub used: Vec<usize>,
     /// Photos that were not.
     pub left_out: Vec<LeftOut>,
@@ -85,7 +88,7 @@ impl LeftOut {
             },
             Unlinked::NoSharedCard => LeftOut {
                 what: format!(
-                    "{path}: it shares no card with the other photos, so it was left out"
+                    "{path}: it shares no card with the other photos, and no stretch of a row seen in both tells where it belongs, so it was left out"
                 ),
                 remedy: "lay a card where two photos overlap, all of it in both, and retake them, \
                          or measure this photo by itself"
@@ -108,18 +111,18 @@ impl LeftOut {
 enum Unlinked {
     /// Nothing to measure by.
     Cards(CardError),
-    /// Its cards are in none of the others.
+    /// Its cards are in none of the others, and no row seen in both joins it to them.
     NoSharedCard,
 }
 
-/// Photos measured, and those that are not, in their order.
+/// Photos by what joins them, and those without a card.
 struct Linked {
-    used: Vec<usize>,
+    /// Photos that shared cards join, the largest group first, the first of equal ones; never empty.
+    groups: Vec<Vec<usize>>,
     left_out: Vec<(usize, Unlinked)>,
 }
 
-/// The photos that shared cards join, and those left out, each with the reason: of several such groups the
-/// one with most photos is measured, the first of equal ones.
+/// The photos that shared cards join, and those without a card, each with the reason.
 ///
 /// # Errors
 ///
@@ -153,20 +156,64 @@ fn linked(found: &[Result<FoundCards, CardError>]) -> Result<Linked, (usize, Car
         photos.sort_unstable();
     }
     groups.sort_by_key(|(photos, _)| (std::cmp::Reverse(photos.len()), photos[0]));
-    let mut groups = groups.into_iter().map(|(photos, _)| photos);
-    let Some(used) = groups.next() else {
+    if groups.is_empty() {
         return Err(match left_out.into_iter().next() {
             Some((photo, Unlinked::Cards(error))) => (photo, error),
             _ => (0, CardError::NoCard { smallest_px: 0.0 }),
         });
+    }
+    Ok(Linked {
+        groups: groups.into_iter().map(|(photos, _)| photos).collect(),
+        left_out,
+    })
+}
+
+/// Measures the first group of photos and, as far as rows seen in both join them, the others with it; says
+/// which photos were measured, in the order of the measurement.
+///
+/// # Errors
+///
+/// [`CannotMeasure`] of the first group.
+fn measure_groups<'a>(
+    groups: &[Vec<usize>],
+    view: impl Fn(usize) -> PhotoView<'a>,
+    plan: &Plan,
+    design: &Design,
+) -> Result<(Measured, Vec<usize>), CannotMeasure> {
+    type Work<'w> = dyn Fn(&Job) -> Result<Measured, CannotMeasure> + 'w;
+    let with_photos = |photos: &[usize], work: &Work| {
+        let views: Vec<PhotoView> = photos.iter().map(|i| view(*i)).collect();
+        work(&Job {
+            photos: &views,
+            design,
+            spacing_mm: plan.spacing_mm,
+            stagger: plan.stagger,
+            card_bar_mm: plan.card_bar_mm,
+            priors: Priors::default(),
+        })
     };
-    left_out.extend(
-        groups
-            .flatten()
-            .map(|photo| (photo, Unlinked::NoSharedCard)),
-    );
-    left_out.sort_by_key(|(photo, _)| *photo);
-    Ok(Linked { used, left_out })
+    let mut used = groups[0].clone();
+    let mut measured = with_photos(&used, &measure)?;
+    let mut others: Vec<(&Vec<usize>, Measured)> = groups[1..]
+        .iter()
+        .filter_map(|group| Some((group, with_photos(group, &measure).ok()?)))
+        .collect();
+    // Each one joined may show a row that joins the next.
+    while let Some((at, tie)) = others
+        .iter()
+        .enumerate()
+        .find_map(|(at, (_, other))| Some((at, link::tie(&measured, other, design)?)))
+    {
+        let (photos, other) = others.remove(at);
+        let all = [&used[..], photos].concat();
+        let together = with_photos(&all, &|job| {
+            link::measure_tied(job, &measured, &other, &tie)
+        });
+        if let Ok(together) = together {
+            (measured, used) = (together, all);
+        }
+    }
+    Ok((measured, used))
 }
 
 /// What an overlay draws, in the record's frame.
@@ -281,46 +328,38 @@ pub fn check(
             find_cards(&photo.luma, &options)
         })
         .collect();
-    let Linked { used, left_out } = linked(&found).map_err(|(photo, error)| CheckError::Cards {
+    let Linked {
+        groups,
+        mut left_out,
+    } = linked(&found).map_err(|(photo, error)| CheckError::Cards {
         path: path(photo),
         error,
     })?;
+    let cards: Vec<Vec<CardInPhoto>> = found
+        .iter()
+        .map(|f| f.as_ref().map_or_else(|_| Vec::new(), |f| f.cards.clone()))
+        .collect();
+    let view = |i: usize| PhotoView {
+        luma: &photos[i].luma,
+        cards: &cards[i],
+        camera: cameras[i],
+    };
+    let (measured, used) =
+        measure_groups(&groups, view, plan, design).map_err(|error| CheckError::Rows {
+            path: path(groups[0][0]),
+            error,
+        })?;
+    let apart = groups.iter().flatten().filter(|i| !used.contains(i));
+    left_out.extend(apart.map(|photo| (*photo, Unlinked::NoSharedCard)));
+    left_out.sort_by_key(|(photo, _)| *photo);
     let left_out: Vec<LeftOut> = left_out
         .into_iter()
         .map(|(photo, why)| LeftOut::new(&path(photo), &why))
         .collect();
     let photos: Vec<&Photo> = used.iter().map(|i| &photos[*i]).collect();
-    let cameras: Vec<CameraPrior> = used.iter().map(|i| cameras[*i]).collect();
     let path = |i: usize| photos[i].path.display().to_string();
-    let found: Vec<FoundCards> = found
-        .into_iter()
-        .enumerate()
-        .filter(|(i, _)| used.contains(i))
-        .filter_map(|(_, found)| found.ok())
-        .collect();
+    let found: Vec<FoundCards> = used.iter().filter_map(|i| found[*i].clone().ok()).collect();
     let cards: Vec<Vec<CardInPhoto>> = found.iter().map(|f| f.cards.clone()).collect();
-    let views: Vec<PhotoView> = photos
-        .iter()
-        .zip(&cards)
-        .zip(&cameras)
-        .map(|((photo, cards), camera)| PhotoView {
-            luma: &photo.luma,
-            cards,
-            camera: *camera,
-        })
-        .collect();
-    let job = Job {
-        photos: &views,
-        design,
-        spacing_mm: plan.spacing_mm,
-        stagger: plan.stagger,
-        card_bar_mm: plan.card_bar_mm,
-        priors: Priors::default(),
-    };
-    let measured = measure(&job).map_err(|error| CheckError::Rows {
-        path: path(0),
-        error,
-    })?;
     let samples = design.sample(crate::line::strip::ARC_STEP_MM).len();
     let fingerprints: Vec<Fingerprint> = measured
         .rows
@@ -341,8 +380,19 @@ pub fn check(
     let rows: Vec<usize> = (0..measured.rows.len())
         .filter(|i| number_of(*i) >= 1)
         .collect();
-    let place = Place::new(&measured, &rows, plan, known.at);
     let mut warnings = numbering.warnings;
+    let place = Place::new(&measured, &rows, plan, known);
+    let unseen = known.card_at.iter().map(|(card, _)| *card);
+    for card in unseen.filter(|card| !measured.cards.contains(card)) {
+        warnings.push(Warning {
+            what: format!(
+                "{} is not in the photo, so its place says nothing.",
+                capital(&card.to_string())
+            ),
+            remedy: "Name a card that is in it.".to_owned(),
+            spoils: false,
+        });
+    }
     warnings.extend(place.warning.clone());
     warnings.extend(left_out.iter().map(LeftOut::warning));
     warnings.extend(look_for_trouble(&measured, &found, &photos));
@@ -703,6 +753,18 @@ fn shared_range(measured: &Measured, upper: usize, lower: usize) -> (f64, f64) {
     (a.0.max(b.0), a.1.min(b.1))
 }
 
+/// The quilt's middle by cards whose places are told, x, mm: the mean of what they say.
+fn middle_by_cards(measured: &Measured, told: &[(CardId, f64)]) -> Option<f64> {
+    let middles: Vec<f64> = told
+        .iter()
+        .filter_map(|(card, right_mm)| {
+            let at = measured.cards.iter().position(|c| c == card)?;
+            Some(measured.state.cards[at].x - right_mm)
+        })
+        .collect();
+    (!middles.is_empty()).then(|| middles.iter().sum::<f64>() / middles.len() as f64)
+}
+
 /// The quilt's middle, where its sides are seen or told; x of both in one frame, mm.
 ///
 /// `seen` are the ends of what is seen of the rows.
@@ -748,7 +810,7 @@ struct Place {
 }
 
 impl Place {
-    fn new(measured: &Measured, rows: &[usize], plan: &Plan, told: Option<At>) -> Place {
+    fn new(measured: &Measured, rows: &[usize], plan: &Plan, known: &Known) -> Place {
         let ranges: Vec<(f64, f64)> = rows
             .iter()
             .map(|i| seen_range(&measured.rows[*i]))
@@ -756,7 +818,10 @@ impl Place {
         let left = ranges.iter().map(|r| r.0).fold(f64::MAX, f64::min);
         let right = ranges.iter().map(|r| r.1).fold(f64::MIN, f64::max);
         let sides = ends(rows.iter().map(|i| &measured.rows[*i]));
-        let (middle, warning) = match quilt_middle((left, right), sides, plan.width_mm, told) {
+        let by_cards = middle_by_cards(measured, &known.card_at);
+        let seen = (left, right);
+        let (middle, warning) = match quilt_middle(seen, sides, plan.width_mm, known.at) {
+            _ if by_cards.is_some() => (by_cards, None),
             Ok(middle) => (middle, None),
             Err(apart_mm) => {
                 let [apart, width] = [apart_mm, plan.width_mm]
@@ -831,7 +896,6 @@ impl Place {
     ) -> RowRecord {
         let row = &measured.rows[i];
         let (from, to) = seen_range(row);
-        let middle = (from + to) / 2.0;
         let half = (to - from) / 2.0;
         // Against the topmost row, at the middle of the view and over the view's width.
         let x = self.x_middle;
@@ -854,7 +918,6 @@ impl Place {
                 to_mm: b - self.x_middle,
             })
             .collect();
-        let _ = middle;
         let visible = trace
             .points
             .iter()

@@ -3,6 +3,7 @@
 
 use rowsight::calibrate::profile::{CameraKey, FORMAT, LensValues, Profile, Quality};
 use rowsight::check::{Check, Known, check};
+use rowsight::geometry::{Point2, homography::Homography};
 use rowsight::photo::{self, Photo};
 use rowsight::plan::{Plan, Tolerance};
 use rowsight::record::{At, XOrigin};
@@ -92,6 +93,8 @@ fn a_photo_without_a_shared_card_is_left_out_with_the_reason_and_the_rest_measur
     let mut other = scene.clone();
     other.cards[0].card = rowsight::card::geometry::CardId::Sheet(20);
     assert_ne!(scene.cards[0].card, other.cards[0].card);
+    // Another quilt, stitched by the same hand to the same plan.
+    other.quilt.seed += 1;
     let photos = [
         shoot(&other, 0.0, 4.0, "astray.jpg"),
         shoot(&scene, -100.0, 6.0, "left.jpg"),
@@ -109,6 +112,99 @@ fn a_photo_without_a_shared_card_is_left_out_with_the_reason_and_the_rest_measur
     assert!(said.remedy.contains("overlap"), "{said:?}");
     let reasons = checked.record.verdict.reasons.join(" ");
     assert!(reasons.contains("astray.jpg"), "{reasons}");
+}
+
+#[test]
+fn photos_without_a_shared_card_are_joined_by_the_wobble_of_rows_seen_in_both() {
+    let scene = small_scene();
+    let mut right = scene.clone();
+    right.cards[0].card = rowsight::card::geometry::CardId::Sheet(20);
+    right.cards[0].s_mm += 15.0;
+    let drawn = [(&scene, -140.0, 6.0), (&right, 140.0, 12.0)].map(|(scene, by_mm, tilt_deg)| {
+        let mut scene = scene.clone();
+        scene.camera.target_x_mm += by_mm;
+        scene.camera.tilt_deg = tilt_deg;
+        render(&scene, &trial_design())
+    });
+    let photos = [
+        decoded(&drawn[0], "left.jpg"),
+        decoded(&drawn[1], "right.jpg"),
+    ];
+    let checked = checked(&photos, &scene, &Known::default());
+    assert_eq!(checked.used.len(), 2, "{:?}", checked.left_out);
+    assert_eq!(checked.record.photos.len(), 2);
+    // What the measurement says is one place has to be one place of the cloth in both photos: a repeat off
+    // would show.
+    let row = checked.drawn.rows.last().unwrap();
+    let place = row.baseline_mm[row.baseline_mm.len() / 2];
+    let [a, b] = [0, 1].map(|i| {
+        let px = checked.drawn.to_photo(i, place).unwrap();
+        on_fabric(&drawn[checked.used[i]].truth, px)
+    });
+    assert!((a - b).norm() < 3.0, "{a} in one, {b} in the other");
+    let gap = checked.record.gaps.last().unwrap();
+    let truth = &drawn[checked.used[0]].truth;
+    let spacing = truth.spacing_at(gap.from_row, gap.to_row, a.x).unwrap();
+    let centre = gap.spacing[1];
+    assert!(
+        (centre.value - spacing).abs() < 4.0 * centre.u,
+        "{} ± {} against {spacing}",
+        centre.value,
+        centre.u
+    );
+}
+
+#[test]
+fn a_card_with_a_known_place_settles_where_x_counts_from() {
+    let scene = small_scene();
+    let photos = [shoot(&scene, 0.0, 6.0, "row.jpg")];
+    let card = &scene.cards[0];
+    let known = Known {
+        card_at: vec![(card.card, card.x_mm)],
+        ..Known::default()
+    };
+    let checked = checked(&photos, &scene, &known);
+    let row = checked.record.rows.last().unwrap();
+    assert_eq!(row.x_origin, XOrigin::Quilt);
+    let truth = render(&scene, &trial_design()).truth;
+    let drawn = checked.drawn.rows.last().unwrap();
+    let place = drawn.baseline_mm[drawn.baseline_mm.len() / 3];
+    let px = checked.drawn.to_photo(0, place).unwrap();
+    let on_cloth = on_fabric(&truth, px);
+    assert!((place.x - on_cloth.x).abs() < 4.0, "{place} {on_cloth}");
+    // A card that is not there is named.
+    let known = Known {
+        card_at: vec![(rowsight::card::geometry::CardId::Strip(60), 0.0)],
+        ..Known::default()
+    };
+    let warned = checked_with(&photos, &scene, &known);
+    assert!(
+        warned
+            .iter()
+            .any(|w| w.contains("Strip 60 is not in the photo")),
+        "{warned:?}"
+    );
+}
+
+fn checked_with(photos: &[Photo], scene: &Scene, known: &Known) -> Vec<String> {
+    let warnings = checked(photos, scene, known).warnings;
+    warnings.into_iter().map(|w| w.what).collect()
+}
+
+/// A point of a photo on the cloth, by the nearest places known.
+fn on_fabric(truth: &Truth, px: Point2) -> Point2 {
+    let mut near: Vec<_> = truth.places.iter().collect();
+    near.sort_by(|a, b| {
+        (a.photo_px - px)
+            .norm()
+            .total_cmp(&(b.photo_px - px).norm())
+    });
+    let (a, b): (Vec<_>, Vec<_>) = near
+        .iter()
+        .take(9)
+        .map(|p| (p.photo_px, p.fabric_mm))
+        .unzip();
+    Homography::from_points(&a, &b).unwrap().apply(px)
 }
 
 #[test]

@@ -48,6 +48,17 @@ impl fmt::Display for CardId {
 }
 
 impl CardId {
+    /// The card by the name printed on it, as in `strip 3`.
+    pub fn from_name(name: &str) -> Option<CardId> {
+        let (kind, number) = name.split_once(' ')?;
+        let number: u16 = number.trim().parse().ok()?;
+        match kind.to_lowercase().as_str() {
+            "sheet" if (1..=SHEETS).contains(&number) => Some(CardId::Sheet(number)),
+            "strip" if (1..=STRIPS).contains(&number) => Some(CardId::Strip(number)),
+            _ => None,
+        }
+    }
+
     /// The card a tag belongs to and the tag's place on it, counted row by row from the top left;
     /// `None` for an id that no card carries.
     pub fn of_tag(tag_id: u16) -> Option<(CardId, usize)> {

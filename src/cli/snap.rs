@@ -3,6 +3,7 @@
 use super::note::trims_rolled;
 use super::{Outcome, complain, hint, say, spinner};
 use crate::calibrate::profile::{self, CameraKey, Picked, Profile};
+use crate::card::geometry::CardId;
 use crate::check::{Check, Known, check};
 use crate::journal::{Habit, Journal, KeptPhoto, NewCheck, SavedCheck, gaps_of};
 use crate::photo::{self, Photo};
@@ -11,6 +12,7 @@ use crate::plan::file::{to_toml, write_whole};
 use crate::record::{Action, At};
 use crate::report::overlay::{Overlay, draw};
 use crate::report::{Style, explain, json, terminal};
+use crate::units::parse_length;
 use anyhow::{Context, bail};
 use clap::Args;
 use image::ImageEncoder;
@@ -38,6 +40,10 @@ pub struct SnapArguments {
     /// of the row is in view, centre when the quilt's middle is in the middle [default: found in the photos]
     #[arg(long, value_name = "PART")]
     at: Option<Part>,
+    /// A card whose place you know: how far its middle lies to the right of the quilt's middle, as in
+    /// "strip 3=24in"; to the left with a minus. May be given again for another card
+    #[arg(long, value_name = "CARD=PLACE", value_parser = card_place, conflicts_with = "at")]
+    card_at: Vec<(CardId, f64)>,
     /// Print the numbers as one JSON document (lengths in mm)
     #[arg(long)]
     json: bool,
@@ -57,6 +63,21 @@ pub struct SnapArguments {
 
 /// Folder of the overlays in a quilt's folder.
 pub(super) const OVERLAY_FOLDER: &str = "overlays";
+
+/// A card and its place, as in `strip 3=24in`.
+fn card_place(text: &str) -> Result<(CardId, f64), String> {
+    let (card, place) = text
+        .split_once('=')
+        .ok_or("write the card and its place, as in \"strip 3=24in\"")?;
+    let card = CardId::from_name(card.trim()).ok_or_else(|| {
+        format!(
+            "there is no card `{}`; its name is printed on it",
+            card.trim()
+        )
+    })?;
+    let place = parse_length(place).map_err(|e| e.to_string())?;
+    Ok((card, place.0))
+}
 
 /// Part of the row.
 #[derive(Clone, Copy, clap::ValueEnum)]
@@ -94,6 +115,7 @@ pub(super) fn known(checks: &[SavedCheck], habits: &[Habit]) -> Known {
         newest: settled.last().map(|c| c.row),
         cameras: Vec::new(),
         at: None,
+        card_at: Vec::new(),
     }
 }
 
@@ -198,6 +220,7 @@ pub fn run(arguments: &SnapArguments, style: Style) -> anyhow::Result<Outcome> {
     let known = Known {
         cameras: picked?,
         at: arguments.at.map(At::from),
+        card_at: arguments.card_at.clone(),
         ..known(&checks, &habits)
     };
     // Colour is only needed for the picture; it is decoded while the row is measured.
@@ -258,10 +281,9 @@ pub fn run(arguments: &SnapArguments, style: Style) -> anyhow::Result<Outcome> {
 
 /// The values of these photos.
 fn only<T>(values: Vec<T>, used: &[usize]) -> Vec<T> {
-    let numbered = values.into_iter().enumerate();
-    numbered
-        .filter(|(i, _)| used.contains(i))
-        .map(|(_, value)| value)
+    let mut values: Vec<Option<T>> = values.into_iter().map(Some).collect();
+    used.iter()
+        .filter_map(|i| values.get_mut(*i)?.take())
         .collect()
 }
 

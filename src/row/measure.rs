@@ -124,6 +124,34 @@ fn paper(card: CardId, state: &State, index: usize, bar_mm: f64) -> [Point2; 4] 
 ///
 /// [`CannotMeasure`] when the cards give no plane or no row stands out.
 pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
+    follow(job, find_rows(job)?)
+}
+
+/// Cameras, cards and rows found, before the line itself is followed.
+#[derive(Debug, Clone)]
+pub(super) struct Rough {
+    /// Where everything lies about; its line observations are replaced.
+    pub(super) joint: Joint,
+    /// Cards in the order of the state.
+    pub(super) cards: Vec<CardId>,
+    /// The rows of the state, top to bottom.
+    pub(super) rows: Vec<RoughRow>,
+    /// As [`Measured::next_score`].
+    pub(super) next_score: Option<f64>,
+    /// As [`Measured::decoy_score`].
+    pub(super) decoy_score: f64,
+}
+
+/// What the search says of a row.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct RoughRow {
+    /// As [`RowMeasured::index`], from any row.
+    pub(super) index: i32,
+    /// As [`RowMeasured::score`].
+    pub(super) score: f64,
+}
+
+fn find_rows(job: &Job) -> Result<Rough, CannotMeasure> {
     let photo_cards: Vec<PhotoCards> = job
         .photos
         .iter()
@@ -229,7 +257,7 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
     let frame = placed(&map, &views, &joint.start, turned);
     let again = search::rows_in(&map, &wanted, &frame).ok_or(CannotMeasure::NoRow)?;
     let sure = again.rows.iter().map(|r| r.score).fold(0.0, f64::max) * 0.25;
-    let mut kept: Vec<search::FoundRow> = again
+    let kept: Vec<search::FoundRow> = again
         .rows
         .iter()
         .copied()
@@ -243,7 +271,7 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
             ..row_place(row)
         })
         .collect();
-    let mut all: Vec<usize> = (0..joint.start.rows.len()).collect();
+    let all: Vec<usize> = (0..joint.start.rows.len()).collect();
     let lines = place_stretches(
         &mapped,
         &joint.start,
@@ -256,12 +284,35 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
         photo.lines = lines;
     }
     joint.start = joint.solve_roughly()?.state;
+    let rows = kept
+        .iter()
+        .map(|row| RoughRow {
+            index: row.index,
+            score: row.score,
+        })
+        .collect();
+    Ok(Rough {
+        joint,
+        cards,
+        rows,
+        next_score: again.next_score,
+        decoy_score: again.decoy_score,
+    })
+}
 
-    // Along the line itself, at full size.
+/// Follows the rows' lines at full size and solves everything with them.
+pub(super) fn follow(job: &Job, rough: Rough) -> Result<Measured, CannotMeasure> {
+    let Rough {
+        mut joint,
+        cards,
+        rows: mut kept,
+        next_score,
+        decoy_score,
+    } = rough;
     let fine = job.design.sample(ARC_STEP_MM);
     let mut traces: Vec<RowTrace> = Vec::new();
     let mut learned = Learned::default();
-    let mut scales_mm = vec![2.0f64; all.len()];
+    let mut scales_mm = vec![2.0f64; kept.len()];
     let passes = [
         (Loss::Huber(2.5), 6.0),
         (Loss::Cauchy(2.5), 3.0),
@@ -334,7 +385,6 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
                     line.row = now[line.row] - 1;
                 }
             }
-            all.truncate(kept.len());
             if kept.is_empty() {
                 return Err(CannotMeasure::NoRow);
             }
@@ -390,8 +440,8 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
         views,
         cards,
         rows,
-        next_score: again.next_score,
-        decoy_score: again.decoy_score,
+        next_score,
+        decoy_score,
         dropped_below,
         card_scale: job.card_bar_mm / CHECK_BAR_MM,
     })
@@ -444,7 +494,12 @@ fn find(map: &LineMap, wanted: &Wanted) -> Option<Found> {
 /// Turns the frame so that the rows' mean slope is nought; by how much.
 fn straighten(state: &mut State) -> f64 {
     let angle = mean(state.rows.iter().map(|r| r.slope)).atan();
-    let turned = state.turned(angle);
+    *state = with_rows_turned(state, angle);
+    angle
+}
+
+/// The scene in a frame turned by `angle`, rad, rows and all.
+pub(super) fn with_rows_turned(state: &State, angle: f64) -> State {
     let (sin, cos) = angle.sin_cos();
     let rows = state
         .rows
@@ -462,8 +517,10 @@ fn straighten(state: &mut State) -> f64 {
             }
         })
         .collect();
-    *state = State { rows, ..turned };
-    angle
+    State {
+        rows,
+        ..state.turned(angle)
+    }
 }
 
 /// Where the map's cells lie on the quilt as now known.

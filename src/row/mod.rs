@@ -1,6 +1,7 @@
 //! Rows: found on the quilt as whole curves, then measured along them.
 
 pub mod ends;
+pub mod link;
 pub mod measure;
 pub mod missed;
 pub mod register;

@@ -54,13 +54,7 @@ impl Fingerprint {
     pub fn new(trace: &RowTrace, samples: usize, repeat_mm: f64) -> Fingerprint {
         let per_repeat = samples / OBSERVE_EVERY;
         let step = repeat_mm;
-        let first = trace
-            .points
-            .iter()
-            .filter(|p| p.found)
-            .map(|p| (p.along_mm / step).floor() as i64)
-            .min()
-            .unwrap_or(0);
+        let first = first_repeat(trace, repeat_mm);
         let mut sums: Vec<(f64, u32)> = Vec::new();
         // Points come in order along the curve, each repeat with the same number of samples.
         for photo in trace.points.chunk_by(|a, b| a.photo == b.photo) {
@@ -113,34 +107,79 @@ impl Fingerprint {
         if self.samples_per_repeat != other.samples_per_repeat || self.samples_per_repeat == 0 {
             return best;
         }
-        let (a, b) = (&self.hundredths_mm, &other.hundredths_mm);
-        let repeats = (a.len().max(b.len()) / self.samples_per_repeat) as i64 + 1;
-        for shift in -repeats..=repeats {
-            let by = shift * self.samples_per_repeat as i64;
-            let (mut ab, mut aa, mut bb, mut n) = (0.0, 0.0, 0.0, 0usize);
-            for (i, x) in a.iter().enumerate() {
-                let Ok(j) = usize::try_from(i as i64 + by) else {
-                    continue;
-                };
-                let (Some(x), Some(Some(y))) = (x, b.get(j)) else {
-                    continue;
-                };
-                let (x, y) = (f64::from(*x), f64::from(*y));
-                ab += x * y;
-                aa += x * x;
-                bb += y * y;
-                n += 1;
-            }
-            if n >= 120 {
-                let correlation = ab / (aa * bb).sqrt().max(1e-9);
-                if correlation > best.correlation {
-                    best = Likeness {
-                        correlation,
-                        samples: n,
-                    };
-                }
+        for shift in self.shifts(other) {
+            let likeness = self.products(other, shift).likeness();
+            if likeness.samples >= 120 && likeness.correlation > best.correlation {
+                best = likeness;
             }
         }
         best
+    }
+
+    /// All whole numbers of repeats by which two fingerprints may be shifted against each other.
+    pub(super) fn shifts(&self, other: &Fingerprint) -> std::ops::RangeInclusive<i64> {
+        let longest = self.hundredths_mm.len().max(other.hundredths_mm.len());
+        let repeats = (longest / self.samples_per_repeat.max(1)) as i64 + 1;
+        -repeats..=repeats
+    }
+
+    /// Sums of products with another one whose repeat `i + shift` is held against this one's `i`.
+    pub(super) fn products(&self, other: &Fingerprint, shift: i64) -> Products {
+        let by = shift * self.samples_per_repeat as i64;
+        let mut sums = Products::default();
+        for (i, x) in self.hundredths_mm.iter().enumerate() {
+            let Ok(j) = usize::try_from(i as i64 + by) else {
+                continue;
+            };
+            let (Some(x), Some(Some(y))) = (x, other.hundredths_mm.get(j)) else {
+                continue;
+            };
+            let (x, y) = (f64::from(*x), f64::from(*y));
+            sums += Products {
+                ab: x * y,
+                aa: x * x,
+                bb: y * y,
+                samples: 1,
+            };
+        }
+        sums
+    }
+}
+
+/// Number of the repeat in which a row's found line begins.
+pub(super) fn first_repeat(trace: &RowTrace, repeat_mm: f64) -> i64 {
+    trace
+        .points
+        .iter()
+        .filter(|p| p.found)
+        .map(|p| (p.along_mm / repeat_mm).floor() as i64)
+        .min()
+        .unwrap_or(0)
+}
+
+/// Sums of products of two rows' deviations.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub(super) struct Products {
+    ab: f64,
+    aa: f64,
+    bb: f64,
+    samples: usize,
+}
+
+impl std::ops::AddAssign for Products {
+    fn add_assign(&mut self, other: Products) {
+        self.ab += other.ab;
+        self.aa += other.aa;
+        self.bb += other.bb;
+        self.samples += other.samples;
+    }
+}
+
+impl Products {
+    pub(super) fn likeness(&self) -> Likeness {
+        Likeness {
+            correlation: self.ab / (self.aa * self.bb).sqrt().max(1e-9),
+            samples: self.samples,
+        }
     }
 }
