@@ -93,6 +93,8 @@ struct Tally {
     missed: usize,
     missed_found: usize,
     missed_false: usize,
+    /// Row and middle of each of the latter, mm on the cloth.
+    missed_false_at: Vec<(u32, f64)>,
 }
 
 /// A point of the photo on the fabric, by the nearest known places.
@@ -188,10 +190,12 @@ fn compare(checked: &Check, truth: &Truth, tally: &mut Tally) -> Option<bool> {
             .iter()
             .map(|m| [m.from_mm, m.to_mm])
             .collect::<Vec<_>>();
-        tally.missed_false += reported
-            .iter()
-            .filter(|r| !true_ones.iter().any(|m| overlap(*m, **r)))
-            .count();
+        for r in &reported {
+            if !true_ones.iter().any(|m| overlap(*m, *r)) {
+                tally.missed_false += 1;
+                tally.missed_false_at.push((row.row, 0.5 * (r[0] + r[1])));
+            }
+        }
     }
     let shift_of = |row: u32| truth.row(row).map(|r| r.stitched.shift_mm);
     if let (Some(first), Some(last)) = (shift_of(record.rows[0].row), shift_of(newest.row))
@@ -280,9 +284,12 @@ fn main() -> anyhow::Result<()> {
         };
         if arguments.each {
             println!(
-                "{stem} {class} rms {:.2} worst {:.1} u, {:.2} s: {said}",
-                rms(&this.spacing),
+                "{stem} {class} rms {:.2} worst {:.1} u, missed {} of {} and false {:.0?}, {:.2} s: {said}",
+                rms(&this.spacing).abs(),
                 worst(&this.spacing),
+                this.missed_found,
+                this.missed,
+                this.missed_false_at,
                 seconds[seconds.len() - 1]
             );
         }

@@ -397,9 +397,13 @@ pub fn check(
     warnings.extend(left_out.iter().map(LeftOut::warning));
     warnings.extend(look_for_trouble(&measured, &found, &photos));
 
+    let missed = missed(&measured.rows, samples);
     let row_records: Vec<RowRecord> = rows
         .iter()
-        .map(|&i| place.row(&measured, i, number_of(i) as u32, plan, design))
+        .map(|&i| {
+            let number = number_of(i) as u32;
+            place.row(&measured, i, number, &missed[i], plan, design)
+        })
         .collect();
     let gap_records: Vec<GapRecord> = rows
         .windows(2)
@@ -891,6 +895,7 @@ impl Place {
         measured: &Measured,
         i: usize,
         number: u32,
+        missed: &[(f64, f64)],
         plan: &Plan,
         design: &Design,
     ) -> RowRecord {
@@ -911,8 +916,8 @@ impl Place {
         let bow = self.linear(measured, &[(i, [0.0, 0.0, -half * half, 0.0])]);
         let shift = self.shift(measured, i, plan, design);
         let trace = &row.trace;
-        let missed: Vec<Stretch> = missed(row)
-            .into_iter()
+        let missed: Vec<Stretch> = missed
+            .iter()
             .map(|(a, b)| Stretch {
                 from_mm: a - self.x_middle,
                 to_mm: b - self.x_middle,

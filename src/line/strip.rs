@@ -21,7 +21,7 @@ const FLIP_COST: f32 = 10.0;
 /// Half length of the smoothing along the curve, samples: a stitch and its needle holes.
 const ALONG_HALF: usize = 3;
 /// Half length of the neighbourhood evidence is compared with, samples.
-const NEIGHBOURHOOD: usize = 25;
+pub const NEIGHBOURHOOD: usize = 25;
 /// Cost of a step of one across-sample between neighbouring samples, in evidence.
 const BEND_COST: f32 = 0.25;
 /// Half length of the running mean in which a line's strength is judged, samples.
@@ -30,8 +30,11 @@ const STRENGTH_HALF: usize = 8;
 const BESIDE: usize = 8;
 /// Cost of a sample that strays as far as is expected, in evidence.
 const STRAY_COST: f32 = 0.12;
-/// Evidence above this many times the local mean counts no more.
+/// Evidence above this many times the local mean hardly counts more.
 const CLIP: f32 = 4.0;
+/// How much it still counts there: on plain cloth a line and its flanks all lie above, and the line is the
+/// highest of them.
+const BEYOND_CLIP: f32 = 0.1;
 
 /// Half width of the profile by which a row knows its own line, samples.
 const LOOK_HALF: usize = 9;
@@ -64,6 +67,8 @@ pub struct StripSample {
     pub normal_px: Vector2,
     /// In the photo, on the quilt, and free of cards.
     pub visible: bool,
+    /// A card lies within the strip's reach.
+    pub beside_card: bool,
 }
 
 /// A straightened stretch of a photo: `smooth[sample][across]`, across from −half to +half.
@@ -213,8 +218,11 @@ impl Strip {
             .chunks_exact(across)
             .zip(around)
             .flat_map(|(line, mean)| {
-                line.iter()
-                    .map(move |b| (b / (mean + 0.1)).clamp(-CLIP, CLIP))
+                line.iter().map(move |b| {
+                    let evidence = b / (mean + 0.1);
+                    let clipped = evidence.clamp(-CLIP, CLIP);
+                    clipped + BEYOND_CLIP * (evidence - clipped)
+                })
             })
             .collect()
     }

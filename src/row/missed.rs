@@ -4,110 +4,160 @@ use super::measure::RowMeasured;
 use super::trace::TracePoint;
 use crate::design::Design;
 use crate::geometry::Point2;
+use crate::line::strip::NEIGHBOURHOOD;
 
-/// Shortest stretch of the line that is reported, mm: 30, less what its ends lend it of their strength.
-const SHORTEST_MM: usize = 26;
-/// Strength below which no line is found; and half of the stretch has to be weaker than the second.
-const NOTHING: f32 = 6.0;
-const CLEARLY_NOTHING: f32 = 3.5;
-/// The row has to be followed on this share of its line before an empty stretch means anything.
-const FOLLOWED: f64 = 0.6;
-/// Strength the rest of the row must have.
-const CLEAR: f32 = 10.0;
-/// How far beyond a stretch its stitching has to go on, samples.
+/// Shortest stretch of the line that is reported, samples of a millimetre: 30, less what its ends lend it of
+/// their strength.
+const SHORTEST: usize = 26;
+/// A sample may be of an empty stretch when it is weaker than this, and a stretch is empty when its median is
+/// weaker than the second; shares of the photos' usual strength.
+const WEAK: f32 = 0.5;
+const EMPTY: f32 = 0.17;
+/// Length of line on either side of a stretch on which the stitching has to go on, samples; how strong it has to
+/// be there, in the middle, as a share of what is usual; and how much of it has to be visible.
 const BESIDE: usize = 50;
-/// How strong it has to be there, in the middle.
-const PLAIN: f32 = 13.0;
-/// Stretches that begin or end this near to where nothing is visible are hidden, not missed, samples.
-const NEAR_EDGE: usize = 8;
+const GOES_ON: f32 = 0.5;
+const BESIDE_VISIBLE: usize = 20;
+/// Least usual strength: where the line can hardly be told from chance, which gives 2, an empty place means
+/// nothing.
+const CLEAR: f32 = 8.0;
+/// Share of the other repeats' same stretch that has to be visible for them to be compared.
+const COMPARABLE: f64 = 0.7;
+/// Repeats there have to be to compare with, and the share of them that may be empty there as well.
+const FEWEST_OTHERS: usize = 4;
+const ALSO_EMPTY: f64 = 0.12;
 
-/// Stretches along x, on the quilt, mm, on which the design was not stitched.
+/// One run through a row's repeats in one photo: strengths, whole repeats, NaN where nothing is visible.
+struct Run<'a> {
+    row: usize,
+    points: &'a [TracePoint],
+}
+
+/// Stretches along x, on the quilt, mm, on which the design was not stitched; for each row.
 ///
-/// Only a row that is plainly seen elsewhere can miss something; and a stretch at a height of the
-/// design at which most repeats are not found is hidden (behind a rail), not missed.
-pub fn missed(row: &RowMeasured) -> Vec<(f64, f64)> {
-    let points = &row.trace.points;
-    let visible: Vec<&TracePoint> = points.iter().filter(|p| p.is_visible()).collect();
-    let found = visible.iter().filter(|p| p.found).count();
-    let (from, to) = visible
+/// A place is empty where the line is far weaker than usual while the stitching goes on plainly on both sides.
+/// That also happens where a rail lies over the row, where light falls along the line, or where the line runs
+/// along a stripe; all of these do it at the same place of the design again and again. So other repeats, of
+/// all rows, are looked at: a stretch is missed when they are stitched there.
+///
+/// `samples` is the number of samples in one repeat.
+pub fn missed(rows: &[RowMeasured], samples: usize) -> Vec<Vec<(f64, f64)>> {
+    let runs: Vec<Run> = rows
         .iter()
-        .filter(|p| p.found)
-        .fold((f64::MAX, f64::MIN), |(a, b), p| {
-            (a.min(p.on_quilt.x), b.max(p.on_quilt.x))
-        });
-    let inside: Vec<&&TracePoint> = visible
-        .iter()
-        .filter(|p| p.on_quilt.x > from && p.on_quilt.x < to)
+        .enumerate()
+        .flat_map(|(row, r)| {
+            let photos = r.trace.points.chunk_by(|a, b| a.photo == b.photo);
+            photos.map(move |points| Run { row, points })
+        })
         .collect();
-    let mut strengths: Vec<f32> = inside.iter().map(|p| p.strength).collect();
-    if inside.is_empty() || (found as f64) < FOLLOWED * inside.len() as f64 {
-        return Vec::new();
-    }
-    let middle = strengths.len() / 2;
-    if *strengths.select_nth_unstable_by(middle, f32::total_cmp).1 < CLEAR {
-        return Vec::new();
-    }
-    // Share found by height of the design, in steps of 10 mm.
-    let level = |p: &TracePoint| (p.across_mm / 10.0).floor() as i64;
-    let mut levels: std::collections::BTreeMap<i64, (u32, u32)> = Default::default();
-    for p in &inside {
-        let entry = levels.entry(level(p)).or_default();
-        entry.0 += u32::from(p.found);
-        entry.1 += 1;
-    }
-    let hidden_level = |p: &TracePoint| {
-        levels
-            .get(&level(p))
-            .is_none_or(|(f, n)| f64::from(*f) < 0.5 * f64::from(*n))
+    let all = rows.iter().flat_map(|r| &r.trace.points);
+    let found: Vec<f32> = all.filter(|p| p.found).map(|p| p.strength).collect();
+    let usual = match median(found) {
+        Some(usual) if usual >= CLEAR && samples > 0 => usual,
+        _ => return vec![Vec::new(); rows.len()],
     };
-    let empty = |p: &TracePoint| p.is_visible() && p.strength < NOTHING;
-    let mut stretches: Vec<(f64, f64)> = Vec::new();
-    let mut start = 0;
-    for run in points.chunk_by(|a, b| empty(a) == empty(b) && a.photo == b.photo) {
-        let end = start + run.len();
-        let before = &points[start.saturating_sub(NEAR_EDGE)..start];
-        let after = &points[end..(end + NEAR_EDGE).min(points.len())];
-        let in_view = before.len() == NEAR_EDGE
-            && after.len() == NEAR_EDGE
-            && before.iter().chain(after).all(TracePoint::is_visible);
-        let hidden = run.iter().filter(|p| hidden_level(p)).count() * 3 > run.len();
-        let (a, b) = run.iter().fold((f64::MAX, f64::MIN), |(a, b), p| {
+    let mut missed: Vec<Vec<(f64, f64)>> = vec![Vec::new(); rows.len()];
+    for run in &runs {
+        let found = rows[run.row].trace.points.iter().filter(|p| p.found);
+        let (from, to) = found.fold((f64::MAX, f64::MIN), |(a, b), p| {
             (a.min(p.on_quilt.x), b.max(p.on_quilt.x))
         });
-        let mut strengths: Vec<f32> = run.iter().map(|p| p.strength).collect();
-        let half = strengths.len() / 2;
-        let quiet = *strengths.select_nth_unstable_by(half, f32::total_cmp).1 < CLEARLY_NOTHING;
-        // Stitching has to go on at both ends: otherwise something lies over the row.
-        // And plainly so: on a print that hides the line here and there, an empty stretch says nothing.
-        let goes_on = |side: &[TracePoint]| {
-            let mut strengths: Vec<f32> = side
-                .iter()
-                .filter(|p| p.found)
-                .map(|p| p.strength)
-                .collect();
-            let half = strengths.len() / 2;
-            strengths.len() * 2 >= BESIDE
-                && *strengths.select_nth_unstable_by(half, f32::total_cmp).1 >= PLAIN
-        };
-        let beside = [
-            &points[start.saturating_sub(BESIDE)..start],
-            &points[end..(end + BESIDE).min(points.len())],
-        ];
-        let resumes = beside.into_iter().all(goes_on);
-        if empty(&run[0])
-            && run.len() >= SHORTEST_MM
-            && quiet
-            && resumes
-            && in_view
-            && !hidden
-            && a > from
-            && b < to
-        {
-            stretches.push((a, b));
+        let weak = |p: &TracePoint| is_clear(p) && p.strength < WEAK * usual;
+        let mut start = 0;
+        for stretch in run.points.chunk_by(|a, b| weak(a) == weak(b)) {
+            let end = start + stretch.len();
+            let (a, b) = stretch.iter().fold((f64::MAX, f64::MIN), |(a, b), p| {
+                (a.min(p.on_quilt.x), b.max(p.on_quilt.x))
+            });
+            if weak(&stretch[0])
+                && stretch.len() >= SHORTEST
+                && a > from
+                && b < to
+                && is_empty(stretch, usual)
+                && !near_card(run.points, start, end)
+                && goes_on(run.points, start, end, usual)
+                && stitched_elsewhere(&runs, run, start..end, samples, usual)
+            {
+                missed[run.row].push((a, b));
+            }
+            start = end;
         }
-        start = end;
     }
-    // One stretch of x may hold several pieces of the curve.
+    missed.into_iter().map(joined).collect()
+}
+
+fn is_empty(stretch: &[TracePoint], usual: f32) -> bool {
+    median(strengths(stretch)).is_some_and(|m| m < EMPTY * usual)
+}
+
+/// Whether a card's edge may have outshouted the line: evidence is held against that around it.
+fn near_card(points: &[TracePoint], start: usize, end: usize) -> bool {
+    let around = start.saturating_sub(NEIGHBOURHOOD)..(end + NEIGHBOURHOOD).min(points.len());
+    points[around].iter().any(|p| p.beside_card)
+}
+
+/// Whether the line is plain on both sides of a stretch.
+fn goes_on(points: &[TracePoint], start: usize, end: usize, usual: f32) -> bool {
+    let plain = |side: &[TracePoint]| {
+        let strengths = strengths(side);
+        strengths.len() >= BESIDE_VISIBLE && median(strengths).is_some_and(|m| m >= GOES_ON * usual)
+    };
+    plain(&points[start.saturating_sub(BESIDE)..start])
+        && plain(&points[end..(end + BESIDE).min(points.len())])
+}
+
+/// Whether other repeats are stitched where this one is not.
+fn stitched_elsewhere(
+    runs: &[Run],
+    here: &Run,
+    stretch: std::ops::Range<usize>,
+    samples: usize,
+    usual: f32,
+) -> bool {
+    let length = stretch.len();
+    let (mut others, mut empty) = (0, 0);
+    for run in runs {
+        let mut start = stretch.start % samples;
+        while start + length <= run.points.len() {
+            let same = std::ptr::eq(run.points, here.points) && start == stretch.start;
+            let points = &run.points[start..start + length];
+            let visible = strengths(points);
+            if !same && visible.len() as f64 >= COMPARABLE * length as f64 {
+                let is_empty = median(visible).is_some_and(|m| m < WEAK * usual);
+                // A rail that lies askew over the row hides one repeat after the other.
+                let is_next = std::ptr::eq(run.points, here.points)
+                    && start.abs_diff(stretch.start) == samples;
+                if is_next && is_empty {
+                    return false;
+                }
+                if goes_on(run.points, start, start + length, usual) {
+                    others += 1;
+                    empty += usize::from(is_empty);
+                }
+            }
+            start += samples;
+        }
+    }
+    others >= FEWEST_OTHERS && empty as f64 <= ALSO_EMPTY * others as f64
+}
+
+/// Strengths where nothing lies over the row or within reach of it.
+fn strengths(points: &[TracePoint]) -> Vec<f32> {
+    let clear = points.iter().filter(|p| is_clear(p));
+    clear.map(|p| p.strength).collect()
+}
+
+fn is_clear(p: &TracePoint) -> bool {
+    p.is_visible() && !p.beside_card
+}
+
+fn median(mut values: Vec<f32>) -> Option<f32> {
+    let middle = values.len() / 2;
+    (!values.is_empty()).then(|| *values.select_nth_unstable_by(middle, f32::total_cmp).1)
+}
+
+/// One stretch of x may hold several pieces of the curve.
+fn joined(mut stretches: Vec<(f64, f64)>) -> Vec<(f64, f64)> {
     stretches.sort_by(|a, b| a.0.total_cmp(&b.0));
     let mut joined: Vec<(f64, f64)> = Vec::new();
     for (a, b) in stretches {

@@ -3,6 +3,7 @@
 use super::measure::Job;
 use crate::design::DesignPoint;
 use crate::geometry::{Point2, Vector2};
+use crate::line::map::covers;
 use crate::line::strip::{LINE_SIGMAS_MM, LinePoint, Look, Strip, StripSample};
 use crate::plane::camera::PreparedView;
 use crate::plane::joint::{LineObservation, State};
@@ -54,6 +55,8 @@ pub struct TracePoint {
     pub deviation_mm: f64,
     /// How far the line stands out, see [`LinePoint::strength`]; NaN where nothing is visible.
     pub strength: f32,
+    /// Whether a card lies within reach of the line: its edge outshouts a thread.
+    pub beside_card: bool,
     /// Whether the line counts here: strong enough, and in company.
     pub found: bool,
 }
@@ -303,6 +306,7 @@ fn points<'a>(
             normal: sample.normal_on_quilt,
             deviation_mm: f64::from(point.across_mm),
             strength: point.strength,
+            beside_card: sample.beside_card,
             found: *found,
         })
 }
@@ -406,10 +410,9 @@ fn samples(
             let sample = match projected {
                 Some((px, per_mm, normal_px)) => {
                     let ends = [px + per_mm * REACH_MM, px - per_mm * REACH_MM];
-                    let free = ends.iter().all(|p| inside(*p))
-                        && !papers
-                            .iter()
-                            .any(|paper| crate::line::map::covers(paper, on_quilt));
+                    let under = |p: Point2| papers.iter().any(|paper| covers(paper, p));
+                    let free = ends.iter().all(|p| inside(*p)) && !under(on_quilt);
+                    let beside = [-REACH_MM, REACH_MM].map(|by| under(on_quilt + normal * by));
                     StripSample {
                         along_mm: along,
                         across_mm: across,
@@ -419,6 +422,7 @@ fn samples(
                         per_mm,
                         normal_px,
                         visible: free,
+                        beside_card: beside[0] || beside[1],
                     }
                 }
                 None => StripSample {
@@ -430,6 +434,7 @@ fn samples(
                     per_mm: Vector2::zeros(),
                     normal_px: Vector2::zeros(),
                     visible: false,
+                    beside_card: false,
                 },
             };
             samples.push(sample);
