@@ -21,6 +21,8 @@ const SUPPORT_HALF: usize = 30;
 const SUPPORT_SHARE: f32 = 0.6;
 /// Samples at each end of a found run that may still be led astray by what ends it.
 const RUN_END: usize = 6;
+/// Share of the line that stands out, but not near the fitted design, from which the fit is not there yet.
+const FIT_IS_OFF: f64 = 0.3;
 /// Step of the design's height in which a rail's cover is judged, mm.
 const LEVEL_MM: f64 = 12.0;
 /// Stretch along the row in which the quilt's end is judged, mm.
@@ -340,7 +342,8 @@ fn supported(line: &[LinePoint], farthest_mm: f64) -> Vec<bool> {
             q + off,
         );
     }
-    (0..n)
+    let (mut near, mut far) = (0usize, 0usize);
+    let judged: Vec<(bool, bool)> = (0..n)
         .map(|i| {
             let (from, to) = (
                 i.saturating_sub(SUPPORT_HALF),
@@ -351,8 +354,18 @@ fn supported(line: &[LinePoint], farthest_mm: f64) -> Vec<bool> {
             let share = strong_here as f32 / (b.1 - a.1).max(1) as f32;
             let off_mm = ((b.2 - a.2) / f64::from(strong_here)).sqrt();
             let run = i.saturating_sub(RUN_END)..(i + RUN_END + 1).min(n);
-            share >= SUPPORT_SHARE && off_mm <= farthest_mm && strong[run].iter().all(|s| *s)
+            let stands_out = share >= SUPPORT_SHARE && strong[run].iter().all(|s| *s);
+            let is_near = off_mm <= farthest_mm;
+            near += usize::from(stands_out && is_near);
+            far += usize::from(stands_out && !is_near);
+            (stands_out, is_near)
         })
+        .collect();
+    // Where so much of the line lies off, it is the fit that does.
+    let fit_is_off = far as f64 > FIT_IS_OFF * (near + far) as f64;
+    judged
+        .into_iter()
+        .map(|(stands_out, is_near)| stands_out && (is_near || fit_is_off))
         .collect()
 }
 
