@@ -155,6 +155,51 @@ fn photos_without_a_shared_card_are_joined_by_the_wobble_of_rows_seen_in_both() 
 }
 
 #[test]
+fn a_card_pushed_between_two_photos_leaves_the_gaps_right() {
+    let scene = small_scene();
+    let mut pushed = scene.clone();
+    pushed.cards[0].s_mm += 1.2;
+    pushed.cards[0].x_mm -= 0.8;
+    pushed.cards[0].angle_deg += 0.1;
+    let drawn = [(&scene, -140.0, 6.0), (&pushed, 140.0, 12.0)].map(|(scene, by_mm, tilt_deg)| {
+        let mut scene = scene.clone();
+        scene.camera.target_x_mm += by_mm;
+        scene.camera.tilt_deg = tilt_deg;
+        render(&scene, &trial_design())
+    });
+    let photos = [
+        decoded(&drawn[0], "left.jpg"),
+        decoded(&drawn[1], "right.jpg"),
+    ];
+    let checked = checked(&photos, &scene, &Known::default());
+    let truth = &drawn[0].truth;
+    for gap in &checked.record.gaps {
+        for place in &gap.spacing {
+            let row = checked
+                .drawn
+                .rows
+                .iter()
+                .find(|r| r.number == gap.to_row)
+                .unwrap();
+            let near = row
+                .baseline_mm
+                .iter()
+                .min_by(|a, b| {
+                    (a.x - place.x_mm)
+                        .abs()
+                        .total_cmp(&(b.x - place.x_mm).abs())
+                })
+                .unwrap();
+            let photo = usize::from(place.x_mm > 0.0);
+            let px = checked.drawn.to_photo(photo, *near).unwrap();
+            let x = on_fabric(&drawn[photo].truth, px).x;
+            let spacing = truth.spacing_at(gap.from_row, gap.to_row, x).unwrap();
+            assert!((place.value - spacing).abs() < 4.0 * place.u);
+        }
+    }
+}
+
+#[test]
 fn a_card_with_a_known_place_settles_where_x_counts_from() {
     let scene = small_scene();
     let photos = [shoot(&scene, 0.0, 6.0, "row.jpg")];
