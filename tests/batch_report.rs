@@ -114,6 +114,58 @@ fn a_photo_that_fits_nowhere_is_listed_and_not_guessed() {
     assert_eq!(rows, [1, 2]);
 }
 
+/// The sample is planned in inches; a plan in mm gets A4 (ISO 216). What stands in the file: ISO 32000-1, 7.7.
+#[test]
+fn the_report_as_a_pdf_is_on_the_plans_paper_and_shows_its_photos() {
+    let (place, folder) = quilt(&[("1.jpg", 1)]);
+    let photos = place.path().join("taken").display().to_string();
+    assert_eq!(rowsight(&["batch", &folder, &photos]).0, 0);
+    let file = place.path().join("harvest.pdf");
+    let path = file.display().to_string();
+    let read = |paper: &str, photos: usize| {
+        let bytes = std::fs::read(&file).unwrap();
+        let text = String::from_utf8_lossy(&bytes);
+        assert!(text.starts_with("%PDF-1.7") && text.ends_with("%%EOF"));
+        let pages = text.matches("/Type /Page\n").count();
+        assert!(pages >= 3, "{pages}");
+        assert_eq!(text.matches(paper).count(), pages);
+        assert_eq!(text.matches("/DCTDecode").count(), photos);
+        assert!(text.contains("/Alt (Map of the quilt"));
+        bytes
+    };
+    let (code, out, err) = rowsight(&["report", &folder, "--pdf", &path]);
+    assert_eq!(code, 0, "{err}");
+    assert!(
+        out.contains("rows") && err.contains("harvest.pdf"),
+        "{out}{err}"
+    );
+    assert!(place.path().join("report.html").exists());
+    let first = read("/MediaBox [0 0 612 792]", 1);
+    rowsight(&["report", &folder, "--pdf", &path]);
+    assert_eq!(first, std::fs::read(&file).unwrap());
+
+    let plan = place.path().join("plan.toml");
+    let text = std::fs::read_to_string(&plan).unwrap();
+    std::fs::write(&plan, text.replace("unit = \"in\"", "unit = \"mm\"")).unwrap();
+    std::fs::remove_file(place.path().join("report.html")).unwrap();
+    let (code, _, err) = rowsight(&["report", &folder, "--json", "--no-photos", "--pdf", &path]);
+    assert_eq!(code, 0, "{err}");
+    read("/MediaBox [0 0 595.2756 841.8898]", 0);
+    assert!(!place.path().join("report.html").exists());
+
+    let nowhere = place
+        .path()
+        .join("nowhere/harvest.pdf")
+        .display()
+        .to_string();
+    let (code, _, err) = rowsight(&["report", &folder, "--pdf", &nowhere]);
+    assert_eq!(code, 2, "{err}");
+    assert!(
+        err.contains("harvest.pdf cannot be written; check the folder"),
+        "{err}"
+    );
+}
+
 #[test]
 fn each_quilt_gets_a_report_and_a_bad_one_stops_none() {
     let place = tempfile::tempdir().unwrap();

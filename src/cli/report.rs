@@ -4,7 +4,9 @@ use super::{Outcome, complain, hint, say};
 use crate::journal::Journal;
 use crate::plan::file::write_whole;
 use crate::report::overlay::shrink;
+use crate::report::pdf::{Paper, pdf};
 use crate::report::quilt::{self, Picture, QuiltReport};
+use crate::units::LengthUnit;
 use anyhow::{Context, bail};
 use clap::Args;
 use image::ImageEncoder;
@@ -14,9 +16,9 @@ use std::path::{Path, PathBuf};
 /// Write a page to keep of all rows checked so far
 ///
 /// One HTML file with the verdict, a map, charts, tables and the overlays that `snap` drew; it needs no
-/// network and prints on A4 and Letter.
+/// network and prints on A4 and Letter. With --pdf the same as a PDF file to hand over.
 ///
-/// Example: rowsight report harvest --csv harvest.csv
+/// Example: rowsight report harvest --pdf harvest.pdf --csv harvest.csv
 #[derive(Args)]
 pub struct ReportArguments {
     /// Folder of the quilt
@@ -24,6 +26,9 @@ pub struct ReportArguments {
     /// The page [default: report.html in the quilt's folder]
     #[arg(short, long, value_name = "FILE")]
     output: Option<PathBuf>,
+    /// Write the page as a PDF too: on A4 when the plan is in mm, on US Letter when it is in inches
+    #[arg(long, value_name = "FILE")]
+    pdf: Option<PathBuf>,
     /// Write the rows as comma-separated values too (lengths in mm)
     #[arg(long, value_name = "FILE")]
     csv: Option<PathBuf>,
@@ -53,8 +58,16 @@ pub fn run(arguments: &ReportArguments) -> anyhow::Result<Outcome> {
         None if arguments.json => None,
         None => Some(folder.join("report.html")),
     };
-    if let Some(path) = page {
-        write_to(&path, folder, &report, !arguments.no_photos)?;
+    if page.is_some() || arguments.pdf.is_some() {
+        let html = html(folder, &report, !arguments.no_photos);
+        if let Some(path) = page {
+            write(&path, html.as_bytes())?;
+        }
+        if let Some(path) = &arguments.pdf {
+            let bytes = pdf(&html, paper(report.plan.unit))
+                .with_context(|| format!("{} cannot be laid out", path.display()))?;
+            write(path, &bytes)?;
+        }
     }
     if !arguments.json {
         say(&format!("{}\n", report.verdict));
@@ -65,16 +78,25 @@ pub fn run(arguments: &ReportArguments) -> anyhow::Result<Outcome> {
 /// Writes a quilt's page into its folder.
 pub(super) fn write_page(folder: &Path) -> anyhow::Result<QuiltReport> {
     let report = gather(folder)?;
-    write_to(&folder.join("report.html"), folder, &report, true)?;
+    let html = html(folder, &report, true);
+    write(&folder.join("report.html"), html.as_bytes())?;
     Ok(report)
 }
 
-fn write_to(path: &Path, folder: &Path, report: &QuiltReport, photos: bool) -> anyhow::Result<()> {
+fn html(folder: &Path, report: &QuiltReport, photos: bool) -> String {
     let pictures = match photos {
         true => pictures(folder, report),
         false => Vec::new(),
     };
-    write(path, quilt::page(report, &pictures).as_bytes())
+    quilt::page(report, &pictures)
+}
+
+/// Who plans in inches has Letter paper (common practice, no source).
+fn paper(unit: LengthUnit) -> Paper {
+    match unit {
+        LengthUnit::Inch => Paper::Letter,
+        LengthUnit::Millimetre => Paper::A4,
+    }
 }
 
 /// The report of a quilt's journal.

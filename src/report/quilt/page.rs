@@ -118,7 +118,7 @@ fn map_section(report: &QuiltReport) -> Markup {
 /// Marks of left, centre and right in words and glyphs.
 fn legend() -> Markup {
     html! {
-        span.l0 { "◀ left" } ", " span.l1 { "● centre" } ", " span.l2 { "▶ right" }
+        span.l0 { "◀\u{a0}left" } ", " span.l1 { "●\u{a0}centre" } ", " span.l2 { "▶\u{a0}right" }
         "; bars: 95 % intervals; shaded: what the plan accepts."
     }
 }
