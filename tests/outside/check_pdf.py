@@ -22,7 +22,7 @@ class Words(html.parser.HTMLParser):
 
     def __init__(self):
         super().__init__()
-        self.within, self.words, self.names, self.open = [], [], [], 0
+        self.within, self.words, self.names = [], [], []
 
     def handle_starttag(self, tag, attributes):
         if tag == "img":
@@ -72,7 +72,9 @@ def main(page, file):
     letters = re.sub(r"\s+", "", text)
     lost = [w for w in words.words if w not in letters]
     assert not lost, lost
-    found = [e for e in elements(root["/StructTreeRoot"]["/K"])]
+    tree = root["/StructTreeRoot"]
+    assert tree["/K"]["/P"] == tree, "the document's element lies in no tree"
+    found = [e for e in elements(tree["/K"])]
     figures = [e.get("/Alt", "") for e in found if e["/S"] == "/Figure"]
     assert len(figures) == len(words.names), (len(figures), len(words.names))
     for name, figure in zip(words.names, figures):

@@ -30,6 +30,8 @@ const ROW_PADDING: f64 = 2.0;
 const MAP_WIDE: f64 = 11.0 * 72.0 / 2.54;
 /// A table higher than this share of a page is not set beside a figure.
 const HIGHEST_BESIDE: f64 = 0.45;
+/// A table lower than this share of a page is not broken.
+const HIGHEST_KEPT: f64 = 0.3;
 /// A figure whose neighbour is set below it takes this share of the width.
 const ALONE: f64 = 0.72;
 /// A word longer than this share of a table's width may be broken.
@@ -363,6 +365,11 @@ impl<'a> Content<'a> {
                 index += 1;
             }
             blocks.push(block);
+        }
+        let all_high: f64 = blocks.iter().map(|b| b.height).sum();
+        if all_high < HIGHEST_KEPT * self.room_high {
+            let all_but_last = blocks.iter_mut().rev().skip(1);
+            all_but_last.for_each(|row| row.keep_with_next = true);
         }
         blocks
     }

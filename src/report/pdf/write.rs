@@ -11,6 +11,7 @@ use miniz_oxide::deflate::compress_to_vec_zlib;
 use pdf_writer::types::{
     ArtifactType, CidFontType, FontFlags, StructRole, SystemInfo, TableHeaderScope, UnicodeCmap,
 };
+use pdf_writer::writers::StructTreeRoot;
 use pdf_writer::{Content, Filter, Finish, Name, Pdf, Rect, Ref, Str, TextStr};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -140,7 +141,10 @@ fn catalog(pdf: &mut Pdf, document: &Document, ids: &Ids) {
     catalog.pages(ids.tree).lang(TextStr(document.language));
     catalog.mark_info().marked(true);
     catalog.viewer_preferences().display_doc_title(true);
-    let mut root = catalog.struct_tree_root();
+    // Elements refer to it, so it has a number of its own.
+    catalog.pair(Name(b"StructTreeRoot"), ids.structure);
+    catalog.finish();
+    let mut root = pdf.indirect(ids.structure).start::<StructTreeRoot>();
     root.child(ids.document);
     let mut parents = root.parent_tree();
     let mut numbers = parents.nums();
@@ -151,7 +155,6 @@ fn catalog(pdf: &mut Pdf, document: &Document, ids: &Ids) {
     parents.finish();
     root.parent_tree_next_key(whole(ids.pages.len()));
     root.finish();
-    catalog.finish();
     pdf.document_info(ids.info)
         .title(TextStr(document.title))
         .creator(TextStr("rowsight"));
@@ -415,17 +418,13 @@ fn role(role: Role) -> StructRole {
 
 /// The tree of elements, and for each page which element a stretch of marks belongs to.
 fn structure(pdf: &mut Pdf, document: &Document, ids: &Ids, stretches: &[Stretches]) {
-    let children_of = |parent: Option<usize>| {
-        let elements = document.elements.iter().enumerate();
-        elements
-            .filter(move |(_, e)| e.parent == parent)
-            .map(|(i, _)| i)
-    };
     let mut root = pdf.struct_element(ids.document);
     root.kind(StructRole::Document).parent(ids.structure);
     let mut children = root.children();
-    for child in children_of(None) {
-        children.struct_element(ids.elements[child]);
+    for (element, id) in document.elements.iter().zip(&ids.elements) {
+        if element.parent.is_none() {
+            children.struct_element(*id);
+        }
     }
     children.finish();
     root.finish();
