@@ -62,11 +62,10 @@ impl Sheet {
             .split_whitespace()
             .collect();
         let written = node.attribute("style").and_then(|style| {
-            let declared = style.split(';').filter_map(|d| d.split_once(':'));
+            let mut declared = style.rsplit(';').filter_map(|d| d.split_once(':'));
             declared
-                .filter(|(name, _)| name.trim() == property)
+                .find(|(name, _)| name.trim() == property)
                 .map(|(_, value)| value.trim())
-                .last()
         });
         let by = |with_class: bool| {
             let rules = self.rules.iter().rev();

@@ -198,8 +198,8 @@ pub(super) fn set_lines(lines: &[Vec<Run>], setting: Setting, x: f64, y: f64) ->
     let Setting { size, leading } = setting;
     let mut marks = Vec::new();
     for (i, line) in lines.iter().enumerate() {
-        // Letters reach 0.76 of the size above their baseline and 0.24 below: in the middle of the leading.
-        let baseline = y + leading * i as f64 + (leading - size) / 2.0 + 0.78 * size;
+        // Ascenders reach 0.76 of the size above the baseline, descenders 0.24 below: in the middle of the leading.
+        let baseline = y + leading * i as f64 + (leading - size) / 2.0 + 0.76 * size;
         let mut pen = x;
         for run in line {
             marks.push(Mark::Text {
