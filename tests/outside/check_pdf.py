@@ -65,6 +65,8 @@ def main(page, file):
     root = reader.trailer["/Root"]
     assert root["/MarkInfo"]["/Marked"] and root["/Lang"] == "en" and reader.metadata.title
 
+    marks = [entry.title for entry in reader.outline]
+
     words = Words()
     words.feed(open(page, encoding="utf-8").read())
     text = subprocess.run(["pdftotext", file, "-"], check=True, capture_output=True).stdout.decode()
@@ -75,6 +77,8 @@ def main(page, file):
     tree = root["/StructTreeRoot"]
     assert tree["/K"]["/P"] == tree, "the document's element lies in no tree"
     found = [e for e in elements(tree["/K"])]
+    headings = sum(e["/S"] in ("/H1", "/H2") for e in found)
+    assert len(marks) == headings - 1, marks
     figures = [e.get("/Alt", "") for e in found if e["/S"] == "/Figure"]
     assert len(figures) == len(words.names), (len(figures), len(words.names))
     for name, figure in zip(words.names, figures):
@@ -82,7 +86,7 @@ def main(page, file):
     fonts = subprocess.run(["pdffonts", file], check=True, capture_output=True).stdout.decode().splitlines()[2:]
     assert fonts and all(re.search(r" yes +\w+ +yes ", line) for line in fonts), fonts
     roles = sorted({str(e["/S"]) for e in found})
-    print(f"{len(reader.pages)} pages of {size[0]} x {size[1]}, {len(words.words)} words, {len(figures)} figures")
+    print(f"{len(reader.pages)} pages of {size[0]} x {size[1]}, {len(words.words)} words, {len(figures)} figures, {len(marks)} bookmarks")
     print(f"elements: {' '.join(roles)}; fonts embedded with Unicode: {len(fonts)}")
 
 

@@ -116,6 +116,7 @@ fn the_file_has_pages_of_the_papers_size_a_language_and_words_for_figures() {
             "/Lang (en)",
             "/Alt (The map. Two rows)",
             "/Title (autumn & winter)",
+            "/Title (Map)",
         ] {
             assert!(text.contains(part), "{part}");
         }

@@ -50,6 +50,17 @@ struct Ids {
     photos: Vec<Ref>,
     elements: Vec<Ref>,
     opacities: BTreeMap<u8, Ref>,
+    outline: Ref,
+    bookmarks: Vec<Ref>,
+}
+
+/// A heading where a reader may jump to.
+struct Bookmark {
+    element: usize,
+    words: String,
+    page: usize,
+    /// From the page's upper edge, points.
+    top: f64,
 }
 
 /// Writes the file.
@@ -57,6 +68,7 @@ pub(super) fn write(document: &Document) -> Vec<u8> {
     let mut numbers = (1..).map(Ref::new);
     let mut next = || numbers.next().expect("more objects than PDF can number");
     let (glyphs, opacities) = used(document);
+    let bookmarks = bookmarks(document);
     let ids = Ids {
         catalog: next(),
         info: next(),
@@ -72,6 +84,8 @@ pub(super) fn write(document: &Document) -> Vec<u8> {
         photos: document.photos.iter().map(|_| next()).collect(),
         elements: document.elements.iter().map(|_| next()).collect(),
         opacities: opacities.into_iter().map(|o| (o, next())).collect(),
+        outline: next(),
+        bookmarks: bookmarks.iter().map(|_| next()).collect(),
     };
     let mut pdf = Pdf::new();
     catalog(&mut pdf, document, &ids);
@@ -100,7 +114,59 @@ pub(super) fn write(document: &Document) -> Vec<u8> {
         .map(|number| page(&mut pdf, document, &ids, number))
         .collect();
     structure(&mut pdf, document, &ids, &stretches);
+    outline(&mut pdf, document, &ids, &bookmarks);
     pdf.finish()
+}
+
+/// The headings of the first two levels in their order, but for the document's own title.
+fn bookmarks(document: &Document) -> Vec<Bookmark> {
+    let mut found: Vec<Bookmark> = Vec::new();
+    for (page, marks) in document.pages.iter().enumerate() {
+        for placed in marks {
+            let (Some(element), Mark::Text { text, at, size, .. }) = (placed.element, &placed.mark)
+            else {
+                continue;
+            };
+            if !matches!(document.elements[element].role, Role::Heading(1 | 2)) || element == 0 {
+                continue;
+            }
+            match found.last_mut().filter(|b| b.element == element) {
+                Some(bookmark) => bookmark.words.push_str(text),
+                None => found.push(Bookmark {
+                    element,
+                    words: text.clone(),
+                    page,
+                    top: at.y - 2.0 * size,
+                }),
+            }
+        }
+    }
+    found
+}
+
+fn outline(pdf: &mut Pdf, document: &Document, ids: &Ids, bookmarks: &[Bookmark]) {
+    let mut outline = pdf.outline(ids.outline);
+    if let (Some(first), Some(last)) = (ids.bookmarks.first(), ids.bookmarks.last()) {
+        outline
+            .first(*first)
+            .last(*last)
+            .count(whole(bookmarks.len()));
+    }
+    outline.finish();
+    for (i, bookmark) in bookmarks.iter().enumerate() {
+        let mut item = pdf.outline_item(ids.bookmarks[i]);
+        item.title(TextStr(&bookmark.words)).parent(ids.outline);
+        if i > 0 {
+            item.prev(ids.bookmarks[i - 1]);
+        }
+        if let Some(next) = ids.bookmarks.get(i + 1) {
+            item.next(*next);
+        }
+        let up = document.page_size.1 - bookmark.top;
+        item.dest()
+            .page(ids.pages[bookmark.page][0])
+            .xyz(0.0, up as f32, None);
+    }
 }
 
 fn whole(number: usize) -> i32 {
@@ -138,7 +204,10 @@ fn used(document: &Document) -> (BTreeMap<(Face, u16), char>, BTreeSet<u8>) {
 
 fn catalog(pdf: &mut Pdf, document: &Document, ids: &Ids) {
     let mut catalog = pdf.catalog(ids.catalog);
-    catalog.pages(ids.tree).lang(TextStr(document.language));
+    catalog
+        .pages(ids.tree)
+        .outlines(ids.outline)
+        .lang(TextStr(document.language));
     catalog.mark_info().marked(true);
     catalog.viewer_preferences().display_doc_title(true);
     // Elements refer to it, so it has a number of its own.
@@ -338,7 +407,7 @@ fn draw(content: &mut Content, mark: &Mark) {
                     content.set_dash_pattern(dashes.iter().map(|d| *d as f32), 0.0);
                 }
             }
-            outline(content, path.elements());
+            trace(content, path.elements());
             match (fill, stroke) {
                 (Some(_), Some(_)) => content.fill_nonzero_and_stroke(),
                 (Some(_), None) => content.fill_nonzero(),
@@ -364,7 +433,7 @@ fn draw(content: &mut Content, mark: &Mark) {
     }
 }
 
-fn outline(content: &mut Content, elements: &[PathEl]) {
+fn trace(content: &mut Content, elements: &[PathEl]) {
     let mut pen = kurbo::Point::ORIGIN;
     for element in elements {
         match *element {
