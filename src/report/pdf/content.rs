@@ -123,7 +123,7 @@ impl<'a> Content<'a> {
         }
     }
 
-    fn paragraph(&mut self, node: Node, wide: f64) -> Option<Block> {
+    fn paragraph(&mut self, node: Node, wide: f64) -> Vec<Block> {
         let (verdict, caution) = (is_of(node, "verdict"), is_of(node, "caution"));
         let setting = if verdict { LEAD } else { BODY };
         let inset = match (verdict, caution) {
@@ -131,39 +131,52 @@ impl<'a> Content<'a> {
             (_, true) => 11.0,
             _ => 0.0,
         };
-        let room = if verdict {
-            wide - 2.0 * inset
+        let (top, right) = if verdict {
+            (PADDING, PADDING)
         } else {
-            wide - inset
+            (0.0, 0.0)
         };
-        let lines = lines(&runs(node, self.sheet, verdict), setting.size, room);
+        let lines = lines(
+            &runs(node, self.sheet, verdict),
+            setting.size,
+            wide - inset - right,
+        );
         if lines.is_empty() {
-            return None;
+            return Vec::new();
         }
         let element = self.element(Role::Paragraph, None);
-        let text_high = setting.leading * lines.len() as f64;
-        let top = if verdict { PADDING } else { 0.0 };
-        let height = text_high + 2.0 * top;
-        let mut marks = Vec::new();
-        if verdict {
-            let frame = Rect::new(0.75, 0.75, wide - 0.75, height - 0.75);
-            marks.extend(placed(vec![outlined(frame, colour(LIGHT.ink), 1.5)], None));
+        let mut blocks = Vec::new();
+        for lines in lines.chunks(self.most_lines(setting)) {
+            let height = setting.leading * lines.len() as f64 + 2.0 * top;
+            let mut marks = Vec::new();
+            if verdict {
+                let frame = Rect::new(0.75, 0.75, wide - 0.75, height - 0.75);
+                marks.push(outlined(frame, colour(LIGHT.ink), 1.5));
+            }
+            if caution {
+                let bar = Rect::new(0.0, 0.0, 3.0, height);
+                marks.push(Mark::area(bar, colour(LIGHT.series[2])));
+            }
+            let mut marks = placed(marks, None);
+            marks.extend(placed(set_lines(lines, setting, inset, top), Some(element)));
+            blocks.push(Block {
+                above: match (blocks.is_empty(), verdict || caution) {
+                    (false, _) => 0.0,
+                    (_, true) => 8.0,
+                    _ => 6.0,
+                },
+                height,
+                marks,
+                keep_with_next: false,
+                row_of: None,
+            });
         }
-        if caution {
-            let bar = Rect::new(0.0, 0.0, 3.0, height);
-            marks.extend(placed(vec![Mark::area(bar, colour(LIGHT.series[2]))], None));
-        }
-        marks.extend(placed(
-            set_lines(&lines, setting, inset, top),
-            Some(element),
-        ));
-        Some(Block {
-            above: if verdict || caution { 8.0 } else { 6.0 },
-            height,
-            marks,
-            keep_with_next: false,
-            row_of: None,
-        })
+        blocks
+    }
+
+    /// Text of more lines may be broken over pages.
+    fn most_lines(&self, setting: Setting) -> usize {
+        (0.3 * self.room_high / setting.leading) as usize
     }
 
     fn list(&mut self, node: Node, wide: f64) -> Vec<Block> {
@@ -179,15 +192,24 @@ impl<'a> Content<'a> {
                 face: Face::Regular,
                 colour: colour(LIGHT.ink),
             }]];
-            let mut marks = placed(set_lines(&dot, BODY, 2.0, 0.0), None);
-            marks.extend(placed(set_lines(&lines, BODY, indent, 0.0), Some(body)));
-            blocks.push(Block {
-                above: if blocks.is_empty() { 5.0 } else { 2.0 },
-                height: BODY.leading * lines.len() as f64,
-                marks,
-                keep_with_next: false,
-                row_of: None,
-            });
+            for (k, lines) in lines.chunks(self.most_lines(BODY)).enumerate() {
+                let mut marks = match k {
+                    0 => placed(set_lines(&dot, BODY, 2.0, 0.0), None),
+                    _ => Vec::new(),
+                };
+                marks.extend(placed(set_lines(lines, BODY, indent, 0.0), Some(body)));
+                blocks.push(Block {
+                    above: match (blocks.is_empty(), k) {
+                        (true, _) => 5.0,
+                        (_, 0) => 2.0,
+                        _ => 0.0,
+                    },
+                    height: BODY.leading * lines.len() as f64,
+                    marks,
+                    keep_with_next: false,
+                    row_of: None,
+                });
+            }
         }
         blocks
     }
@@ -319,7 +341,7 @@ impl<'a> Content<'a> {
             "table" => self.table(node, wide),
             "figure" | "svg" | "img" => vec![self.figure(node, wide)],
             "div" | "section" => self.blocks(node, wide),
-            _ => self.paragraph(node, wide).into_iter().collect(),
+            _ => self.paragraph(node, wide),
         }
     }
 

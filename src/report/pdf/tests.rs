@@ -100,6 +100,22 @@ fn a_long_table_goes_on_under_its_heading_with_every_row_once() {
     assert!(pages[count - 1].contains(&format!("Page {count} of {count}")));
 }
 
+/// That nothing lies below the margin is what `texts` looks after.
+#[test]
+fn a_note_longer_than_a_page_goes_on_over_the_page() {
+    let words: Vec<String> = (1..2000).map(|i| format!("word{i}")).collect();
+    let note = words.join(" ");
+    let page = with_rows(1)
+        .replace("hands clear", &note)
+        .replace("row 4.", &note);
+    let pages = texts(&page, Paper::A4);
+    assert!(pages.len() > 2);
+    let whole = pages.concat().join(" ");
+    for word in ["word1 ", "word1000 ", "word1999"] {
+        assert_eq!(whole.matches(word).count(), 2, "{word}");
+    }
+}
+
 /// Sizes: ISO 216 in points, and 8 1/2 by 11 in. What stands for what in the file: ISO 32000-1, 7.7 and 14.7.
 #[test]
 fn the_file_has_pages_of_the_papers_size_a_language_and_words_for_figures() {
