@@ -5,16 +5,20 @@
 //! Photos already in the folder are not drawn again. The table counts, by fabric, every spacing at left,
 //! centre and right that was measured with a verdict other than "retake"; a scene counts as found when
 //! its newest row is the true one.
+//!
+//! With `--classes` (and names, or `all`) it draws photos of one difficulty at a time instead, and the table goes
+//! by these. Beside each photo lies `…plan.json`, what a program from outside needs to know of the plan
+//! (`tests/outside/reference_rows.py`).
 
 use anyhow::Context;
-use clap::Parser;
+use clap::{Parser, ValueEnum};
 use rowsight::check::{Check, Known, check};
 use rowsight::design::{Design, demo};
 use rowsight::geometry::{Point2, homography::Homography};
 use rowsight::photo;
 use rowsight::plan::{Plan, Tolerance};
 use rowsight::record::{Action, XOrigin};
-use rowsight::rehearse::{Scene, SceneRange, Truth, render, trial_design, write};
+use rowsight::rehearse::{PhotoClass, Scene, SceneRange, Truth, render, trial_design, write};
 use rowsight::units::LengthUnit;
 use std::collections::BTreeMap;
 use std::path::PathBuf;
@@ -36,6 +40,91 @@ struct Arguments {
     /// One line for each scene
     #[arg(long)]
     each: bool,
+    /// Photos of one difficulty at a time: names of classes, or `all`
+    #[arg(long, num_args = 1..)]
+    classes: Vec<String>,
+    /// Draw the photos, measure nothing
+    #[arg(long)]
+    draw: bool,
+}
+
+/// A photo to be measured.
+struct Case {
+    stem: String,
+    /// Its class's name; by the fabric where there is none.
+    class: Option<String>,
+    scene: Box<dyn Fn() -> Scene>,
+    /// What was stitched, and what the plan says.
+    stitched: Design,
+    planned: Design,
+    /// No row of the plan's is in the photo: every answer but "retake" is wrong.
+    nothing_to_find: bool,
+}
+
+fn cases(arguments: &Arguments) -> anyhow::Result<Vec<Case>> {
+    let megapixels = arguments.megapixels;
+    let seeds = || arguments.from..arguments.to;
+    if arguments.classes.is_empty() {
+        let range = SceneRange::full_range().with_megapixels(megapixels);
+        return Ok(seeds()
+            .map(|seed| {
+                let range = range.clone();
+                let design = design_of(seed, Scene::random(seed, &range).quilt.spacing_mm);
+                Case {
+                    stem: format!("s{seed}"),
+                    class: None,
+                    scene: Box::new(move || Scene::random(seed, &range)),
+                    stitched: design.clone(),
+                    planned: design,
+                    nothing_to_find: false,
+                }
+            })
+            .collect());
+    }
+    let mut classes = Vec::new();
+    for name in &arguments.classes {
+        if name == "all" {
+            classes.extend(PhotoClass::value_variants());
+        } else {
+            let class = PhotoClass::from_str(name, false);
+            classes.push(class.map_err(|why| anyhow::anyhow!("class {name}: {why}"))?);
+        }
+    }
+    let of_class = |class: PhotoClass, seed: u64| {
+        let name = class.to_possible_value().expect("no class is hidden");
+        let name = name.get_name().to_owned();
+        // The middle of the range of spacings: designs need not fit a scene's own to the millimetre.
+        let design = |seed| design_of(seed, 150.0);
+        let stitched = design(seed);
+        let planned = match class {
+            PhotoClass::OtherDesign => design(seed + 1),
+            _ => design(seed),
+        };
+        let draw = stitched.clone();
+        Case {
+            stem: format!("{name}-{seed}"),
+            class: Some(name),
+            scene: Box::new(move || Scene::of_class(class, seed, megapixels, &draw)),
+            stitched,
+            planned,
+            nothing_to_find: matches!(class, PhotoClass::NoRow | PhotoClass::OtherDesign),
+        }
+    };
+    Ok(classes
+        .into_iter()
+        .flat_map(|class| seeds().map(move |seed| of_class(class, seed)))
+        .collect())
+}
+
+/// What a program from outside needs to know of a plan: lengths mm.
+#[derive(serde::Serialize)]
+struct PlanForOthers<'a> {
+    repeat_mm: f64,
+    spacing_mm: f64,
+    stagger: f64,
+    card_bar_mm: f64,
+    newest_row: u32,
+    curve_mm: &'a [Point2],
 }
 
 /// The design of a seed's quilt: five curves in many sizes.
@@ -87,6 +176,82 @@ struct Tally {
     missed: usize,
     missed_found: usize,
     missed_false: usize,
+    /// Stretches stitched off the design, and those of them where something was reported.
+    wrong_turns: usize,
+    wrong_turns_noticed: usize,
+    /// Found, of those that are readable.
+    found_readable: usize,
+    /// Of the newest row: contrast of the line over the texture's standard deviation.
+    line_to_texture: Vec<f64>,
+    seconds: Vec<f64>,
+}
+
+impl Tally {
+    fn add(&mut self, other: &Tally) {
+        self.scenes += other.scenes;
+        self.readable += other.readable;
+        self.found += other.found;
+        self.retake += other.retake;
+        self.refused += other.refused;
+        self.wrong += other.wrong;
+        self.spacing.extend(&other.spacing);
+        self.skew.extend(&other.skew);
+        self.shift.extend(&other.shift);
+        self.with_side += other.with_side;
+        self.from_middle.extend(&other.from_middle);
+        self.rows += other.rows;
+        self.missed += other.missed;
+        self.missed_found += other.missed_found;
+        self.missed_false += other.missed_false;
+        self.wrong_turns += other.wrong_turns;
+        self.wrong_turns_noticed += other.wrong_turns_noticed;
+        self.found_readable += other.found_readable;
+        self.line_to_texture.extend(&other.line_to_texture);
+        self.seconds.extend(&other.seconds);
+    }
+}
+
+fn median(values: &[f64]) -> f64 {
+    let mut sorted = values.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    sorted.get(sorted.len() / 2).copied().unwrap_or(f64::NAN)
+}
+
+/// The table, to be read and to be pasted.
+fn print_table(by_class: &BTreeMap<String, Tally>) {
+    println!(
+        "| class | scenes | readable | found | of readable | retake | refused | wrong | n | spacing mm | 95 % | worst u \
+         | skew mm/m | shift mm | missed | false | wrong turns | line / texture | s median | s most |"
+    );
+    println!("|{}", " --- |".repeat(20));
+    for (name, t) in by_class {
+        let most = t.seconds.iter().copied().fold(0.0, f64::max);
+        println!(
+            "| {name} | {} | {} | {} | {} | {} | {} | {} | {} | {:.2} | {:.1} | {:.1} | {:.2} | {:.2} | {} of {} | {} in {} \
+             | {} of {} | {:.2} | {:.2} | {most:.2} |",
+            t.scenes,
+            t.readable,
+            t.found,
+            t.found_readable,
+            t.retake,
+            t.refused,
+            t.wrong,
+            t.spacing.len(),
+            rms(&t.spacing),
+            held(&t.spacing),
+            worst(&t.spacing),
+            rms(&t.skew),
+            rms(&t.shift),
+            t.missed_found,
+            t.missed,
+            t.missed_false,
+            t.rows,
+            t.wrong_turns_noticed,
+            t.wrong_turns,
+            median(&t.line_to_texture),
+            median(&t.seconds),
+        );
+    }
 }
 
 /// A point of the photo on the fabric, by the nearest known places.
@@ -175,10 +340,17 @@ fn compare(checked: &Check, truth: &Truth, tally: &mut Tally) -> Option<bool> {
             .iter()
             .filter(|m| reported.iter().any(|r| overlap(**m, *r)))
             .count();
+        let turns = || set.wrong_turns.iter().map(|t| [t.from_mm, t.to_mm]);
+        let in_view = || turns().filter(|t| t[0] > ends[0] + 20.0 && t[1] < ends[1] - 20.0);
+        tally.wrong_turns += in_view().count();
+        tally.wrong_turns_noticed += in_view()
+            .filter(|t| reported.iter().any(|r| overlap(*t, *r)))
+            .count();
         let true_ones = set
             .missed
             .iter()
             .map(|m| [m.from_mm, m.to_mm])
+            .chain(turns())
             .collect::<Vec<_>>();
         tally.missed_false += reported
             .iter()
@@ -215,31 +387,55 @@ fn worst(values: &[(f64, f64)]) -> f64 {
 fn main() -> anyhow::Result<()> {
     let arguments = Arguments::parse();
     std::fs::create_dir_all(&arguments.folder)?;
-    let range = SceneRange::full_range().with_megapixels(arguments.megapixels);
     let mut by_class: BTreeMap<String, Tally> = BTreeMap::new();
-    let mut seconds = Vec::new();
-    for seed in arguments.from..arguments.to {
-        let stem = format!("s{seed}");
-        let scene = Scene::random(seed, &range);
-        let design = design_of(seed, scene.quilt.spacing_mm);
+    for case in cases(&arguments)? {
+        let (stem, design) = (&case.stem, &case.planned);
         let path = arguments.folder.join(format!("{stem}.jpg"));
         if !path.exists() {
-            write(&arguments.folder, &stem, &render(&scene, &design))?;
+            write(
+                &arguments.folder,
+                stem,
+                &render(&(case.scene)(), &case.stitched),
+            )?;
         }
         let text = std::fs::read_to_string(arguments.folder.join(format!("{stem}.truth.json")))
             .with_context(|| format!("truth of {stem}"))?;
         let truth: Truth = serde_json::from_str(&text)?;
-        let plan = plan_of(&truth.scene, &design);
+        let plan = plan_of(&truth.scene, design);
         let newest = truth.rows.last().map_or(1, |r| r.row);
+        let for_others = PlanForOthers {
+            repeat_mm: design.repeat_mm,
+            spacing_mm: plan.spacing_mm,
+            stagger: plan.stagger,
+            card_bar_mm: plan.card_bar_mm,
+            newest_row: newest,
+            curve_mm: &design.curve_mm,
+        };
+        std::fs::write(
+            arguments.folder.join(format!("{stem}.plan.json")),
+            serde_json::to_string(&for_others)?,
+        )?;
+        if arguments.draw {
+            continue;
+        }
         let readable = truth.rows.last().is_some_and(|r| r.readable);
         let start = std::time::Instant::now();
         let photos = [photo::read(&path)?];
-        let result = check(&photos, &plan, &design, &Known::default(), Some(newest));
-        seconds.push(start.elapsed().as_secs_f64());
-        let class = format!("{:?}", truth.scene.fabric.class);
+        let result = check(&photos, &plan, design, &Known::default(), Some(newest));
+        let seconds = start.elapsed().as_secs_f64();
+        let class = case
+            .class
+            .unwrap_or_else(|| format!("{:?}", truth.scene.fabric.class));
         let mut this = Tally {
             scenes: 1,
             readable: usize::from(readable),
+            seconds: vec![seconds],
+            line_to_texture: truth
+                .rows
+                .last()
+                .map(|r| r.line_to_texture)
+                .into_iter()
+                .collect(),
             ..Tally::default()
         };
         let said = match &result {
@@ -248,10 +444,11 @@ fn main() -> anyhow::Result<()> {
                 error.to_string()
             }
             Ok(checked) => {
-                let right = compare(checked, &truth, &mut this);
+                let right = compare(checked, &truth, &mut this).filter(|_| !case.nothing_to_find);
                 let retake = checked.record.verdict.action == Action::Retake;
                 this.retake = usize::from(retake);
                 this.found = usize::from(right == Some(true));
+                this.found_readable = usize::from(right == Some(true) && readable);
                 this.wrong = usize::from(right != Some(true) && !retake);
                 let warned: Vec<&str> = checked.warnings.iter().map(|w| w.what.as_str()).collect();
                 format!(
@@ -271,61 +468,14 @@ fn main() -> anyhow::Result<()> {
                 "{stem} {class} rms {:.2} worst {:.1} u, {:.2} s: {said}",
                 rms(&this.spacing),
                 worst(&this.spacing),
-                seconds[seconds.len() - 1]
+                seconds
             );
         }
         for name in [class, "all".to_owned()] {
-            let tally = by_class.entry(name).or_default();
-            tally.scenes += this.scenes;
-            tally.readable += this.readable;
-            tally.found += this.found;
-            tally.retake += this.retake;
-            tally.refused += this.refused;
-            tally.wrong += this.wrong;
-            tally.spacing.extend(&this.spacing);
-            tally.skew.extend(&this.skew);
-            tally.shift.extend(&this.shift);
-            tally.with_side += this.with_side;
-            tally.from_middle.extend(&this.from_middle);
-            tally.rows += this.rows;
-            tally.missed += this.missed;
-            tally.missed_found += this.missed_found;
-            tally.missed_false += this.missed_false;
+            by_class.entry(name).or_default().add(&this);
         }
     }
-    println!(
-        "{:<11} {:>6} {:>8} {:>5} {:>6} {:>7} {:>5} | {:>4} {:>8} {:>6} {:>7} | {:>9} {:>8}",
-        "fabric",
-        "scenes",
-        "readable",
-        "found",
-        "retake",
-        "refused",
-        "wrong",
-        "n",
-        "spacing",
-        "95 %",
-        "worst u",
-        "skew mm/m",
-        "shift mm"
-    );
-    for (name, t) in &by_class {
-        println!(
-            "{name:<11} {:>6} {:>8} {:>5} {:>6} {:>7} {:>5} | {:>4} {:>8.3} {:>5.1}% {:>7.1} | {:>9.3} {:>8.3}",
-            t.scenes,
-            t.readable,
-            t.found,
-            t.retake,
-            t.refused,
-            t.wrong,
-            t.spacing.len(),
-            rms(&t.spacing),
-            held(&t.spacing),
-            worst(&t.spacing),
-            rms(&t.skew),
-            rms(&t.shift)
-        );
-    }
+    print_table(&by_class);
     if let Some(t) = by_class.get("all") {
         println!(
             "missed parts: {} of {} found, {} false reports in {} rows",
@@ -338,11 +488,5 @@ fn main() -> anyhow::Result<()> {
             t.from_middle.len()
         );
     }
-    seconds.sort_by(f64::total_cmp);
-    println!(
-        "seconds a photo: median {:.2}, most {:.2}",
-        seconds[seconds.len() / 2],
-        seconds[seconds.len() - 1]
-    );
     Ok(())
 }

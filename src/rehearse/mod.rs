@@ -10,6 +10,7 @@
 pub mod advances;
 mod camera;
 mod cards;
+mod class;
 mod fabric;
 mod file;
 mod quilt;
@@ -23,12 +24,14 @@ mod trial;
 mod truth;
 
 pub use camera::{Camera, Pose};
+pub use class::PhotoClass;
 pub use file::{RehearseError, exif, write};
 pub use quilt::{Advance, PracticeQuilt, rehearse_quilt};
 pub use render::{Rehearsed, render};
 pub use scene::{
-    Around, Band, CameraHeld, CardChoice, CardOnQuilt, Colour, FABRIC_CLASSES, Fabric, FabricClass,
-    Hand, Light, Object, Picture, Puff, Quilt, Rail, Range, Row, Scene, SceneRange, Thread, ground,
+    Around, Band, BarShadow, CameraHeld, CardChoice, CardOnQuilt, Colour, FABRIC_CLASSES, Fabric,
+    FabricClass, Hand, Light, Object, Picture, Puff, Quilt, Rail, Range, Row, Scene, SceneRange,
+    SecondLamp, Thread, WrongTurn, ground,
 };
 pub use seeded::{Seeded, derive};
 pub use trial::trial_design;
