@@ -30,8 +30,11 @@ const STRENGTH_HALF: usize = 8;
 const BESIDE: usize = 8;
 /// Cost of a sample that strays as far as is expected, in evidence.
 const STRAY_COST: f32 = 0.12;
-/// Evidence above this many times the local mean counts no more.
+/// Evidence above this many times the local mean hardly counts more.
 const CLIP: f32 = 4.0;
+/// How much it still counts there: on plain cloth a line and its flanks all lie above, and the line is the
+/// highest of them.
+const BEYOND_CLIP: f32 = 0.1;
 
 /// Half width of the profile by which a row knows its own line, samples.
 const LOOK_HALF: usize = 9;
@@ -213,8 +216,11 @@ impl Strip {
             .chunks_exact(across)
             .zip(around)
             .flat_map(|(line, mean)| {
-                line.iter()
-                    .map(move |b| (b / (mean + 0.1)).clamp(-CLIP, CLIP))
+                line.iter().map(move |b| {
+                    let evidence = b / (mean + 0.1);
+                    let clipped = evidence.clamp(-CLIP, CLIP);
+                    clipped + BEYOND_CLIP * (evidence - clipped)
+                })
             })
             .collect()
     }
