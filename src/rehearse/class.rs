@@ -225,27 +225,34 @@ fn light_twice(scene: &mut Scene, rng: &mut Seeded) {
     }
 }
 
-/// Megapixels of the pictures by which a line is faded: two rows over a hand's breadth.
-const PROOF_MEGAPIXELS: f64 = 0.4;
+/// Megapixels of the pictures by which a line is faded: some 500 by 350 mm.
+const PROOF_MEGAPIXELS: f64 = 0.8;
+/// How much stronger than drawn at random a texture is made at most.
+const MOST_TEXTURE: f64 = 3.0;
 
-/// Fades thread, holes and groove together until the line's contrast in the picture is `wanted` standard
-/// deviations of the texture, by halving on proof pictures. Left as it is where it is fainter already.
+/// Fades thread, holes and groove together, and where the thread's own roundness still shows too much, strengthens
+/// the cloth's texture, until the line's contrast in the picture is `wanted` standard deviations of the texture; by
+/// halving on proof pictures.
 fn fade(scene: &mut Scene, design: &Design, wanted: f64) {
-    let faded = |share: f64| {
+    // From 0 to 1 the line fades, from 1 to 2 the texture grows.
+    let faded = |way: f64| {
         let mut faded = scene.clone();
-        let toward = share as f32;
+        let left = (1.0 - way).max(0.0);
+        let texture = 1.0 + (MOST_TEXTURE - 1.0) * (way - 1.0).max(0.0);
         let cloth = faded.fabric.colour;
         for (thread, cloth) in faded.thread.colour.iter_mut().zip(cloth) {
-            *thread = cloth + (*thread - cloth) * toward;
+            *thread = cloth + (*thread - cloth) * left as f32;
         }
         faded.thread.second = None;
-        faded.thread.gloss *= toward;
-        faded.thread.holes *= toward;
-        faded.puff.depth_mm *= share;
+        faded.thread.gloss *= left as f32;
+        faded.thread.holes *= left as f32;
+        faded.puff.depth_mm *= left;
+        faded.fabric.contrast *= texture as f32;
+        faded.fabric.weave *= texture as f32;
         faded
     };
-    let contrast = |share: f64| {
-        let mut proof = faded(share);
+    let contrast = |way: f64| {
+        let mut proof = faded(way);
         proof.cards.clear();
         proof.objects.clear();
         proof.camera.megapixels = PROOF_MEGAPIXELS;
@@ -253,13 +260,13 @@ fn fade(scene: &mut Scene, design: &Design, wanted: f64) {
         let sum: f64 = rows.iter().map(|r| r.line_to_texture).sum();
         sum / rows.len().max(1) as f64
     };
-    let (mut low, mut high) = (0.0, 1.0);
+    let (mut low, mut high) = (0.0, 2.0);
     for _ in 0..6 {
         let middle = 0.5 * (low + high);
         if contrast(middle) > wanted {
-            high = middle;
-        } else {
             low = middle;
+        } else {
+            high = middle;
         }
     }
     *scene = faded(0.5 * (low + high));

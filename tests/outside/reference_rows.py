@@ -1,6 +1,6 @@
 """What an engineer would write in an afternoon to measure rows: the reference rowsight has to beat.
 
-OpenCV finds the tags and the homography, scikit-image's Sato filter the ridges of both signs, and the design is laid
+OpenCV finds the tags and the homography, scikit-image's Hessian eigenvalues (Sato's filter) the ridges of both signs, and the design is laid
 over them by cross-correlation: first over angle and place at 2 mm a pixel, then window by window along each row at
 the rectified picture's full size. Spacing is read off quadratics fitted robustly to the windows.
 
@@ -20,7 +20,7 @@ import time
 import cv2
 import numpy as np
 from scipy.optimize import least_squares
-from skimage.filters import sato
+from skimage.feature import hessian_matrix, hessian_matrix_eigvals
 
 TAG_MM, PITCH_MM = 42.0, 54.6
 FINE_MM, COARSE_MM = 0.5, 2.0
@@ -85,6 +85,15 @@ def plane_from_photo(gray, bar_mm):
     return plane, [cv2.perspectiveTransform(c[0][None], plane)[0] for c in cards]
 
 
+def both_signs(image, sigmas):
+    """What skimage.filters.sato gives for light and for dark lines, whichever is more, for the price of one."""
+    ridges = np.zeros(image.shape, np.float32)
+    for sigma in sigmas:
+        bends = hessian_matrix_eigvals(hessian_matrix(image, sigma, order="rc", use_gaussian_derivatives=True))
+        np.maximum(ridges, sigma**2 * np.maximum(bends[0], -bends[1]), out=ridges)
+    return ridges
+
+
 def rectified(gray, plane, cards):
     """Ridge strength on the plane at FINE_MM a pixel, its mask, and the plane's origin there."""
     h, w = gray.shape
@@ -111,9 +120,7 @@ def rectified(gray, plane, cards):
     mean = cv2.blur(flat, (41, 41))
     spread = np.sqrt(np.maximum(cv2.blur(flat * flat, (41, 41)) - mean * mean, 4.0))
     even = (flat - mean) / spread
-    sigmas = [s / FINE_MM for s in SIGMAS_MM]
-    ridges = np.maximum(sato(even, sigmas, black_ridges=False), sato(even, sigmas, black_ridges=True))
-    ridges = ridges.astype(np.float32)
+    ridges = both_signs(even, [s / FINE_MM for s in SIGMAS_MM])
     ridges = np.minimum(ridges / np.maximum(cv2.blur(ridges, (121, 121)), 1e-3), 4.0)
     ridges[mask == 0] = 0
     return ridges, mask, low
@@ -161,7 +168,10 @@ def heights(ridges, mask, template, anchor, repeat_px):
     one = template
     sums = cv2.filter2D(folded, cv2.CV_32F, one, anchor=(int(anchor[0]), int(anchor[1])))[:, n : 2 * n]
     count = cv2.filter2D(known, cv2.CV_32F, one, anchor=(int(anchor[0]), int(anchor[1])))[:, n : 2 * n]
-    mean = (sums - count) / np.sqrt(np.maximum(count, 0.02 * count.max() + 1e-6))
+    mean = (sums - count) / np.sqrt(np.maximum(count, 1e-6))
+    mean[count < 0.25 * count.max()] = 0
+    # Rails, seams and boards answer alike in every phase; a row in one.
+    mean -= mean.mean(1, keepdims=True)
     best = mean.argmax(1)
     rows = slice(th, th + ridges.shape[0])
     return mean[np.arange(len(best)), best][rows], best[rows] - tw
@@ -170,27 +180,27 @@ def heights(ridges, mask, template, anchor, repeat_px):
 def find_rows(ridges, mask, plan):
     """Angle, and for each row found from top to bottom (height, phase), coarse pixels in the turned picture."""
     curve, repeat = np.array(plan["curve_mm"]), plan["repeat_mm"]
-    factor = FINE_MM / COARSE_MM
-    small = cv2.resize(ridges, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
-    seen = cv2.resize((mask > 0).astype(np.float32), None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
-    small -= seen * (small.sum() / max(seen.sum(), 1)) - seen
-    template, anchor = drawn(curve, repeat, 0, 1, COARSE_MM, 1.2)
 
-    def at(degrees):
-        image, m = turned(small, degrees)
-        where, _ = turned(seen, degrees)
-        profile, phase = heights(image, where, template, anchor, repeat / COARSE_MM)
-        return profile, phase, m
+    def shrunk(mm):
+        size = {"fx": FINE_MM / mm, "fy": FINE_MM / mm, "interpolation": cv2.INTER_AREA}
+        small, seen = (cv2.resize(i, None, **size) for i in (ridges, (mask > 0).astype(np.float32)))
+        small -= seen * (small.sum() / max(seen.sum(), 1)) - seen
+        template, anchor = drawn(curve, repeat, 0, 1, mm, 0.6 * mm)
 
-    def quality(degrees):
-        return at(degrees)[0].max()
+        def at(degrees):
+            image, _ = turned(small, degrees)
+            where, _ = turned(seen, degrees)
+            return heights(image, where, template, anchor, repeat / mm)
 
-    angles = np.arange(-92, 92.1, 2.0)
-    best = angles[np.argmax([quality(a) for a in angles])]
-    for step in (0.7, 0.25):
-        around = best + step * np.arange(-2, 3)
-        best = around[np.argmax([quality(a) for a in around])]
-    profile, phase, m = at(best)
+        return at
+
+    # Half a degree moves the ends of a metre by as much as the line is wide here.
+    first, closer = shrunk(2 * COARSE_MM), shrunk(COARSE_MM)
+    angles = np.arange(-92, 92.1, 0.6)
+    best = angles[np.argmax([first(a)[0].max() for a in angles])]
+    around = best + 0.2 * np.arange(-3, 4)
+    best = around[np.argmax([closer(a)[0].max() for a in around])]
+    profile, phase = closer(best)
     middle = np.median(profile)
     spread = max(1.4826 * np.median(np.abs(profile - middle)), 1e-6)
     z = (profile - middle) / spread
@@ -208,7 +218,7 @@ def find_rows(ridges, mask, plan):
                 break
             y = int(near[z[near].argmax()])
             rows.append(y)
-    return best, m, [(y, int(phase[y])) for y in sorted(rows)], z
+    return best, [(y, int(phase[y])) for y in sorted(rows)], z
 
 
 def measure_row(ridges, mask, plan, y_px, phase_px):
@@ -281,7 +291,7 @@ def measure(path, plan):
     if flat is None:
         return "horizon"
     ridges, mask, low = flat
-    angle, _, rows, z = find_rows(ridges, mask, plan)
+    angle, rows, z = find_rows(ridges, mask, plan)
     if len(rows) < 2:
         return f"no rows, z {z.max():.1f}"
     image, m = turned(ridges, angle)
