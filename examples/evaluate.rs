@@ -21,7 +21,7 @@ use rowsight::record::{Action, XOrigin};
 use rowsight::rehearse::{PhotoClass, Scene, SceneRange, Truth, render, trial_design, write};
 use rowsight::units::LengthUnit;
 use std::collections::BTreeMap;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 #[derive(Parser)]
 struct Arguments {
@@ -49,7 +49,7 @@ struct Arguments {
 }
 
 /// A photo to be measured.
-struct Case {
+pub struct Case {
     stem: String,
     /// Its class's name; by the fabric where there is none.
     class: Option<String>,
@@ -90,30 +90,32 @@ fn cases(arguments: &Arguments) -> anyhow::Result<Vec<Case>> {
             classes.push(class.map_err(|why| anyhow::anyhow!("class {name}: {why}"))?);
         }
     }
-    let of_class = |class: PhotoClass, seed: u64| {
-        let name = class.to_possible_value().expect("no class is hidden");
-        let name = name.get_name().to_owned();
-        // The middle of the range of spacings: designs need not fit a scene's own to the millimetre.
-        let design = |seed| design_of(seed, 150.0);
-        let stitched = design(seed);
-        let planned = match class {
-            PhotoClass::OtherDesign => design(seed + 1),
-            _ => design(seed),
-        };
-        let draw = stitched.clone();
-        Case {
-            stem: format!("{name}-{seed}"),
-            class: Some(name),
-            scene: Box::new(move || Scene::of_class(class, seed, megapixels, &draw)),
-            stitched,
-            planned,
-            nothing_to_find: matches!(class, PhotoClass::NoRow | PhotoClass::OtherDesign),
-        }
-    };
     Ok(classes
         .into_iter()
-        .flat_map(|class| seeds().map(move |seed| of_class(class, seed)))
+        .flat_map(|class| seeds().map(move |seed| case_of(class, seed, megapixels)))
         .collect())
+}
+
+/// A photo of a class.
+pub fn case_of(class: PhotoClass, seed: u64, megapixels: f64) -> Case {
+    let name = class.to_possible_value().expect("no class is hidden");
+    let name = name.get_name().to_owned();
+    // The middle of the range of spacings: designs need not fit a scene's own to the millimetre.
+    let design = |seed| design_of(seed, 150.0);
+    let stitched = design(seed);
+    let planned = match class {
+        PhotoClass::OtherDesign => design(seed + 1),
+        _ => design(seed),
+    };
+    let draw = stitched.clone();
+    Case {
+        stem: format!("{name}-{seed}"),
+        class: Some(name),
+        scene: Box::new(move || Scene::of_class(class, seed, megapixels, &draw)),
+        stitched,
+        planned,
+        nothing_to_find: matches!(class, PhotoClass::NoRow | PhotoClass::OtherDesign),
+    }
 }
 
 /// What a program from outside needs to know of a plan: lengths mm.
@@ -155,16 +157,17 @@ fn plan_of(scene: &Scene, design: &Design) -> Plan {
     }
 }
 
+/// What came of some photos.
 #[derive(Default)]
-struct Tally {
-    scenes: usize,
-    readable: usize,
-    found: usize,
-    retake: usize,
-    refused: usize,
-    wrong: usize,
+pub struct Tally {
+    pub scenes: usize,
+    pub readable: usize,
+    pub found: usize,
+    pub retake: usize,
+    pub refused: usize,
+    pub wrong: usize,
     /// Error and u.
-    spacing: Vec<(f64, f64)>,
+    pub spacing: Vec<(f64, f64)>,
     skew: Vec<(f64, f64)>,
     shift: Vec<(f64, f64)>,
     /// Photos with a side of the quilt well in view, those whose x counts from the quilt's middle, and by how
@@ -184,6 +187,7 @@ struct Tally {
     /// Of the newest row: contrast of the line over the texture's standard deviation.
     line_to_texture: Vec<f64>,
     seconds: Vec<f64>,
+    processor_seconds: Vec<f64>,
 }
 
 impl Tally {
@@ -208,6 +212,7 @@ impl Tally {
         self.found_readable += other.found_readable;
         self.line_to_texture.extend(&other.line_to_texture);
         self.seconds.extend(&other.seconds);
+        self.processor_seconds.extend(&other.processor_seconds);
     }
 }
 
@@ -221,14 +226,14 @@ fn median(values: &[f64]) -> f64 {
 fn print_table(by_class: &BTreeMap<String, Tally>) {
     println!(
         "| class | scenes | readable | found | of readable | retake | refused | wrong | n | spacing mm | 95 % | worst u \
-         | skew mm/m | shift mm | missed | false | wrong turns | line / texture | s median | s most |"
+         | skew mm/m | shift mm | missed | false | wrong turns | line / texture | s median | s most | cpu s |"
     );
-    println!("|{}", " --- |".repeat(20));
+    println!("|{}", " --- |".repeat(21));
     for (name, t) in by_class {
         let most = t.seconds.iter().copied().fold(0.0, f64::max);
         println!(
             "| {name} | {} | {} | {} | {} | {} | {} | {} | {} | {:.2} | {:.1} | {:.1} | {:.2} | {:.2} | {} of {} | {} in {} \
-             | {} of {} | {:.2} | {:.2} | {most:.2} |",
+             | {} of {} | {:.2} | {:.2} | {most:.2} | {:.2} |",
             t.scenes,
             t.readable,
             t.found,
@@ -250,6 +255,7 @@ fn print_table(by_class: &BTreeMap<String, Tally>) {
             t.wrong_turns,
             median(&t.line_to_texture),
             median(&t.seconds),
+            median(&t.processor_seconds),
         );
     }
 }
@@ -384,92 +390,123 @@ fn worst(values: &[(f64, f64)]) -> f64 {
         .fold(0.0, f64::max)
 }
 
+/// Processor time this program has used so far, s; not a number where the system does not tell as Linux does.
+fn processor_seconds() -> f64 {
+    // Fields 14 and 15 of proc(5)'s stat, in hundredths of a second; the name in field 2 ends with the last ")".
+    let stat = std::fs::read_to_string("/proc/self/stat").unwrap_or_default();
+    let fields = stat.rsplit(')').next().unwrap_or_default();
+    let ticks = |n: usize| {
+        let field = fields.split_whitespace().nth(n - 3);
+        field
+            .and_then(|t| t.parse::<f64>().ok())
+            .unwrap_or(f64::NAN)
+    };
+    (ticks(14) + ticks(15)) / 100.0
+}
+
+/// Draws a case into the folder, with its truth and its plan, unless it is there.
+fn draw(case: &Case, folder: &Path) -> anyhow::Result<(Truth, Plan)> {
+    let (stem, design) = (&case.stem, &case.planned);
+    if !folder.join(format!("{stem}.jpg")).exists() {
+        write(folder, stem, &render(&(case.scene)(), &case.stitched))?;
+    }
+    let text = std::fs::read_to_string(folder.join(format!("{stem}.truth.json")))
+        .with_context(|| format!("truth of {stem}"))?;
+    let truth: Truth = serde_json::from_str(&text)?;
+    let plan = plan_of(&truth.scene, design);
+    let for_others = PlanForOthers {
+        repeat_mm: design.repeat_mm,
+        spacing_mm: plan.spacing_mm,
+        stagger: plan.stagger,
+        card_bar_mm: plan.card_bar_mm,
+        newest_row: truth.rows.last().map_or(1, |r| r.row),
+        curve_mm: &design.curve_mm,
+    };
+    std::fs::write(
+        folder.join(format!("{stem}.plan.json")),
+        serde_json::to_string(&for_others)?,
+    )?;
+    Ok((truth, plan))
+}
+
+/// Measures a case, drawing it where it is not in the folder yet: its class, the comparison, and a line about it.
+pub fn measured(case: &Case, folder: &Path) -> anyhow::Result<(String, Tally, String)> {
+    let (truth, plan) = draw(case, folder)?;
+    let newest = truth.rows.last().map_or(1, |r| r.row);
+    let readable = truth.rows.last().is_some_and(|r| r.readable);
+    let (start, processor) = (std::time::Instant::now(), processor_seconds());
+    let photos = [photo::read(&folder.join(format!("{}.jpg", case.stem)))?];
+    let result = check(
+        &photos,
+        &plan,
+        &case.planned,
+        &Known::default(),
+        Some(newest),
+    );
+    let seconds = start.elapsed().as_secs_f64();
+    let mut this = Tally {
+        scenes: 1,
+        readable: usize::from(readable),
+        seconds: vec![seconds],
+        processor_seconds: vec![processor_seconds() - processor],
+        line_to_texture: truth
+            .rows
+            .last()
+            .map(|r| r.line_to_texture)
+            .into_iter()
+            .collect(),
+        ..Tally::default()
+    };
+    let said = match &result {
+        Err(error) => {
+            this.refused = 1;
+            error.to_string()
+        }
+        Ok(checked) => {
+            let right = compare(checked, &truth, &mut this).filter(|_| !case.nothing_to_find);
+            let retake = checked.record.verdict.action == Action::Retake;
+            this.retake = usize::from(retake);
+            this.found = usize::from(right == Some(true));
+            this.found_readable = usize::from(right == Some(true) && readable);
+            this.wrong = usize::from(right != Some(true) && !retake);
+            let warned: Vec<&str> = checked.warnings.iter().map(|w| w.what.as_str()).collect();
+            format!(
+                "{} {:?} {}",
+                if right == Some(true) {
+                    "right"
+                } else {
+                    "WRONG ROW"
+                },
+                checked.record.verdict.action,
+                warned.join(" ")
+            )
+        }
+    };
+    let class = match &case.class {
+        Some(class) => class.clone(),
+        None => format!("{:?}", truth.scene.fabric.class),
+    };
+    let said = format!(
+        "{} {class} rms {:.2} worst {:.1} u, {seconds:.2} s: {said}",
+        case.stem,
+        rms(&this.spacing),
+        worst(&this.spacing),
+    );
+    Ok((class, this, said))
+}
+
 fn main() -> anyhow::Result<()> {
     let arguments = Arguments::parse();
     std::fs::create_dir_all(&arguments.folder)?;
     let mut by_class: BTreeMap<String, Tally> = BTreeMap::new();
     for case in cases(&arguments)? {
-        let (stem, design) = (&case.stem, &case.planned);
-        let path = arguments.folder.join(format!("{stem}.jpg"));
-        if !path.exists() {
-            write(
-                &arguments.folder,
-                stem,
-                &render(&(case.scene)(), &case.stitched),
-            )?;
-        }
-        let text = std::fs::read_to_string(arguments.folder.join(format!("{stem}.truth.json")))
-            .with_context(|| format!("truth of {stem}"))?;
-        let truth: Truth = serde_json::from_str(&text)?;
-        let plan = plan_of(&truth.scene, design);
-        let newest = truth.rows.last().map_or(1, |r| r.row);
-        let for_others = PlanForOthers {
-            repeat_mm: design.repeat_mm,
-            spacing_mm: plan.spacing_mm,
-            stagger: plan.stagger,
-            card_bar_mm: plan.card_bar_mm,
-            newest_row: newest,
-            curve_mm: &design.curve_mm,
-        };
-        std::fs::write(
-            arguments.folder.join(format!("{stem}.plan.json")),
-            serde_json::to_string(&for_others)?,
-        )?;
         if arguments.draw {
+            draw(&case, &arguments.folder)?;
             continue;
         }
-        let readable = truth.rows.last().is_some_and(|r| r.readable);
-        let start = std::time::Instant::now();
-        let photos = [photo::read(&path)?];
-        let result = check(&photos, &plan, design, &Known::default(), Some(newest));
-        let seconds = start.elapsed().as_secs_f64();
-        let class = case
-            .class
-            .unwrap_or_else(|| format!("{:?}", truth.scene.fabric.class));
-        let mut this = Tally {
-            scenes: 1,
-            readable: usize::from(readable),
-            seconds: vec![seconds],
-            line_to_texture: truth
-                .rows
-                .last()
-                .map(|r| r.line_to_texture)
-                .into_iter()
-                .collect(),
-            ..Tally::default()
-        };
-        let said = match &result {
-            Err(error) => {
-                this.refused = 1;
-                error.to_string()
-            }
-            Ok(checked) => {
-                let right = compare(checked, &truth, &mut this).filter(|_| !case.nothing_to_find);
-                let retake = checked.record.verdict.action == Action::Retake;
-                this.retake = usize::from(retake);
-                this.found = usize::from(right == Some(true));
-                this.found_readable = usize::from(right == Some(true) && readable);
-                this.wrong = usize::from(right != Some(true) && !retake);
-                let warned: Vec<&str> = checked.warnings.iter().map(|w| w.what.as_str()).collect();
-                format!(
-                    "{} {:?} {}",
-                    if right == Some(true) {
-                        "right"
-                    } else {
-                        "WRONG ROW"
-                    },
-                    checked.record.verdict.action,
-                    warned.join(" ")
-                )
-            }
-        };
+        let (class, this, said) = measured(&case, &arguments.folder)?;
         if arguments.each {
-            println!(
-                "{stem} {class} rms {:.2} worst {:.1} u, {:.2} s: {said}",
-                rms(&this.spacing),
-                worst(&this.spacing),
-                seconds
-            );
+            println!("{said}");
         }
         for name in [class, "all".to_owned()] {
             by_class.entry(name).or_default().add(&this);

@@ -78,7 +78,8 @@ fn strip(luma: &GrayImage, curve: &[(Point2, Vector2)], px_per_mm: f64, reach_mm
 
 const BAR_PX_MM: f64 = 0.3;
 const BAR_CONTRAST: f64 = 160.0;
-const BAR_MIDDLE_MM: f64 = 15.0;
+/// Short of the picture's border: a strip has to lie in the picture with all of it.
+const BAR_REACH_MM: f64 = 14.4;
 
 /// Straight strip over a bar 0 | 1 | `step` whose middle lies `at_mm` across from the strip's: every pixel holds its
 /// mean, and the strip reads pixels in their middles.
@@ -99,7 +100,7 @@ fn bar(half_width_mm: f64, step: f64, at_mm: f64) -> Strip {
             (px, Vector2::new(0.0, 1.0))
         })
         .collect();
-    strip(&luma, &curve, 1.0 / BAR_PX_MM, BAR_MIDDLE_MM)
+    strip(&luma, &curve, 1.0 / BAR_PX_MM, BAR_REACH_MM)
 }
 
 /// Steger 1998, section 2.1: the bend of a smoothed bar in its middle, `2·h·w/(√(2π)·σ³)·exp(−w²/2σ²)`, and with a
@@ -114,8 +115,10 @@ fn bend_of_a_bar_is_that_of_the_closed_form() {
         let found = f64::from(bends[15 * across + strip.half]);
         let expected = -case.bend_at_middle * BAR_CONTRAST * case.sigma_mm.powi(3) * TAU.sqrt()
             / ACROSS_STEP_MM;
+        assert!(found.is_finite());
         worst = worst.max((found / expected - 1.0).abs());
     }
+    println!("bends are off by {worst:.4} at most");
     // Kernels end at 3 sigma and lose their mean there.
     assert!(worst < 0.06, "{worst}");
 }
@@ -129,23 +132,34 @@ fn places(strip: &Strip, sigma_mm: f64) -> Vec<LinePoint> {
 #[test]
 fn place_of_a_bar_is_that_of_its_strongest_bend() {
     let (mut ours, mut by_slope, mut n) = (0.0, 0.0, 0.0);
-    let mut worst: f64 = 0.0;
+    let (mut worst, mut mean, mut square): (f64, f64, f64) = (0.0, 0.0, 0.0);
     for case in fixture().bars {
         for at_mm in [-1.37, -0.11, 0.0, 0.08, 0.92] {
             let strip = bar(case.half_width_mm, case.step, at_mm);
             let line = places(&strip, case.sigma_mm);
+            assert!(line[15].evidence.is_finite());
             let found = f64::from(line[15].across_mm) - at_mm;
             worst = worst.max((found - case.bend_place_mm).abs());
+            mean += found - case.bend_place_mm;
+            square += (found - case.bend_place_mm).powi(2);
             ours += found * found;
             by_slope += case.slope_place_mm.powi(2);
             n += 1.0;
         }
     }
     let (ours, by_slope) = (f64::sqrt(ours / n), f64::sqrt(by_slope / n));
+    let (mean, rms) = (mean / n, (square / n).sqrt());
     println!(
-        "off the middle: {ours:.3} mm; by the slope's zero {by_slope:.3} mm; worst against theory {worst:.3} mm"
+        "off the middle: {ours:.3} mm; by the slope's zero {by_slope:.3} mm; against theory {mean:.4} mm in the mean, \
+         {rms:.4} mm RMS, {worst:.3} mm at most"
     );
-    assert!(worst < 0.06, "{worst}");
+    // Without noise the top of the evidence lies beyond the clip, which dents the vertex by up to a third of a step;
+    // over many places that is no bias.
+    assert!(worst < ACROSS_STEP_MM / 3.0, "{worst}");
+    assert!(
+        rms < 0.1 * ACROSS_STEP_MM && mean.abs() < 0.03 * ACROSS_STEP_MM,
+        "{rms} {mean}"
+    );
     assert!(ours < by_slope);
 }
 

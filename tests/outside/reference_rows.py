@@ -355,10 +355,16 @@ def main():
     arguments.add_argument("--each", action="store_true", help="one line for each photo")
     chosen = arguments.parse_args()
     table = collections.OrderedDict()
-    for path in sorted(chosen.folder.glob("*.plan.json")):
+
+    def seed_and_class(path):
+        name, _, seed = path.name[: -len(".plan.json")].rpartition("-")
+        return int(seed.lstrip("s")), name
+
+    # One photo of every class first, so that a run that is cut short says something about all.
+    for path in sorted(chosen.folder.glob("*.plan.json"), key=seed_and_class):
         stem = path.name[: -len(".plan.json")]
-        name, _, seed = stem.rpartition("-")
-        if int(seed.lstrip("s")) >= chosen.first or (chosen.classes and name not in chosen.classes):
+        seed, name = seed_and_class(path)
+        if seed >= chosen.first or (chosen.classes and name not in chosen.classes):
             continue
         plan = json.loads(path.read_text())
         truth = json.loads(path.with_name(stem + ".truth.json").read_text())
@@ -377,7 +383,7 @@ def main():
     print("| class | scenes | readable | found | none | wrong | n | spacing mm | median mm | 95 % | cpu s |")
     print("|" + " --- |" * 11)
     everything = [row for rows in table.values() for row in rows]
-    for name, rows in [*table.items(), ("all", everything)]:
+    for name, rows in [*sorted(table.items()), ("all", everything)]:
         errors = np.array([e for row in rows for e in row[2]]).reshape(-1, 2)
         rms = np.sqrt((errors[:, 0] ** 2).mean()) if len(errors) else np.nan
         held = 100 * (np.abs(errors[:, 0]) <= 1.96 * errors[:, 1]).mean() if len(errors) else np.nan
