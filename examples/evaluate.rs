@@ -46,11 +46,15 @@ struct Arguments {
     /// Draw the photos, measure nothing
     #[arg(long)]
     draw: bool,
+    /// With classes: put another design into every plan, so that every answer but "retake" is wrong
+    #[arg(long)]
+    other_plan: bool,
 }
 
 /// A photo to be measured.
 pub struct Case {
     stem: String,
+    seed: u64,
     /// Its class's name; by the fabric where there is none.
     class: Option<String>,
     scene: Box<dyn Fn() -> Scene>,
@@ -72,6 +76,7 @@ fn cases(arguments: &Arguments) -> anyhow::Result<Vec<Case>> {
                 let design = design_of(seed, Scene::random(seed, &range).quilt.spacing_mm);
                 Case {
                     stem: format!("s{seed}"),
+                    seed,
                     class: None,
                     scene: Box::new(move || Scene::random(seed, &range)),
                     stitched: design.clone(),
@@ -93,6 +98,14 @@ fn cases(arguments: &Arguments) -> anyhow::Result<Vec<Case>> {
     Ok(classes
         .into_iter()
         .flat_map(|class| seeds().map(move |seed| case_of(class, seed, megapixels)))
+        .map(|case| match arguments.other_plan {
+            true => Case {
+                planned: design_of(case.seed + 1, 150.0),
+                nothing_to_find: true,
+                ..case
+            },
+            false => case,
+        })
         .collect())
 }
 
@@ -110,6 +123,7 @@ pub fn case_of(class: PhotoClass, seed: u64, megapixels: f64) -> Case {
     let draw = stitched.clone();
     Case {
         stem: format!("{name}-{seed}"),
+        seed,
         class: Some(name),
         scene: Box::new(move || Scene::of_class(class, seed, megapixels, &draw)),
         stitched,
@@ -160,13 +174,19 @@ fn plan_of(scene: &Scene, design: &Design) -> Plan {
 /// What came of some photos.
 #[derive(Default)]
 pub struct Tally {
+    /// Photos.
     pub scenes: usize,
+    /// Those whose newest row a person can make out.
     pub readable: usize,
+    /// The newest row was found.
     pub found: usize,
+    /// Ended with the verdict "retake".
     pub retake: usize,
+    /// Not measured.
     pub refused: usize,
+    /// Another verdict than "retake" on another row than the newest.
     pub wrong: usize,
-    /// Error and u.
+    /// Error and u, mm.
     pub spacing: Vec<(f64, f64)>,
     skew: Vec<(f64, f64)>,
     shift: Vec<(f64, f64)>,
@@ -283,8 +303,15 @@ fn compare(checked: &Check, truth: &Truth, tally: &mut Tally) -> Option<bool> {
     let drawn = checked.drawn.rows.last()?;
     let middle = drawn.baseline_mm.get(drawn.baseline_mm.len() / 2)?;
     let on_fabric = fabric_from_photo(truth, checked.drawn.to_photo(0, *middle)?)?;
-    let true_newest = truth.rows.iter().rfind(|r| r.readable)?;
-    let right = (true_newest.stitched.s_at(on_fabric.x) - on_fabric.y).abs() < 20.0;
+    // The newest row, or where a person cannot make it out the last one that is readable.
+    let last = truth.rows.last()?;
+    let readable = truth.rows.iter().rfind(|r| r.readable).unwrap_or(last);
+    let matched = [last, readable]
+        .into_iter()
+        .find(|r| (r.stitched.s_at(on_fabric.x) - on_fabric.y).abs() < 20.0);
+    let right = matched.is_some();
+    // Rows are numbered from the newest that the plan knows of.
+    let of_truth = |row: u32| matched.map_or(0, |m| (m.row + row).saturating_sub(newest.row));
     let to_quilt = on_fabric.x - middle.x;
     let half = truth.scene.quilt.width_mm / 2.0;
     let side_in_view = |side: f64| {
@@ -309,7 +336,8 @@ fn compare(checked: &Check, truth: &Truth, tally: &mut Tally) -> Option<bool> {
         return Some(right);
     }
     for gap in &record.gaps {
-        let at = |x: f64| truth.spacing_at(gap.from_row, gap.to_row, x + to_quilt);
+        let at =
+            |x: f64| truth.spacing_at(of_truth(gap.from_row), of_truth(gap.to_row), x + to_quilt);
         for place in &gap.spacing {
             if let Some(spacing) = at(place.x_mm) {
                 tally.spacing.push((place.value - spacing, place.u));
@@ -324,7 +352,7 @@ fn compare(checked: &Check, truth: &Truth, tally: &mut Tally) -> Option<bool> {
         }
     }
     for row in &record.rows {
-        let Some(set) = truth.row(row.row) else {
+        let Some(set) = truth.row(of_truth(row.row)) else {
             continue;
         };
         tally.rows += 1;
@@ -363,7 +391,7 @@ fn compare(checked: &Check, truth: &Truth, tally: &mut Tally) -> Option<bool> {
             .filter(|r| !true_ones.iter().any(|m| overlap(*m, **r)))
             .count();
     }
-    let shift_of = |row: u32| truth.row(row).map(|r| r.stitched.shift_mm);
+    let shift_of = |row: u32| truth.row(of_truth(row)).map(|r| r.stitched.shift_mm);
     if let (Some(first), Some(last)) = (shift_of(record.rows[0].row), shift_of(newest.row))
         && record.rows.len() > 1
     {
@@ -414,6 +442,10 @@ fn draw(case: &Case, folder: &Path) -> anyhow::Result<(Truth, Plan)> {
         .with_context(|| format!("truth of {stem}"))?;
     let truth: Truth = serde_json::from_str(&text)?;
     let plan = plan_of(&truth.scene, design);
+    let plan_path = folder.join(format!("{stem}.plan.json"));
+    if plan_path.exists() {
+        return Ok((truth, plan));
+    }
     let for_others = PlanForOthers {
         repeat_mm: design.repeat_mm,
         spacing_mm: plan.spacing_mm,
@@ -422,10 +454,7 @@ fn draw(case: &Case, folder: &Path) -> anyhow::Result<(Truth, Plan)> {
         newest_row: truth.rows.last().map_or(1, |r| r.row),
         curve_mm: &design.curve_mm,
     };
-    std::fs::write(
-        folder.join(format!("{stem}.plan.json")),
-        serde_json::to_string(&for_others)?,
-    )?;
+    std::fs::write(plan_path, serde_json::to_string(&for_others)?)?;
     Ok((truth, plan))
 }
 
