@@ -403,12 +403,12 @@ fn compare(checked: &Check, truth: &Truth, tally: &mut Tally) -> Option<bool> {
 }
 
 fn rms(values: &[(f64, f64)]) -> f64 {
-    (values.iter().map(|(e, _)| e * e).sum::<f64>() / values.len().max(1) as f64).sqrt()
+    (values.iter().map(|(e, _)| e * e).sum::<f64>() / values.len() as f64).sqrt()
 }
 
 fn held(values: &[(f64, f64)]) -> f64 {
     let inside = values.iter().filter(|(e, u)| e.abs() <= 1.96 * u).count();
-    100.0 * inside as f64 / values.len().max(1) as f64
+    100.0 * inside as f64 / values.len() as f64
 }
 
 fn worst(values: &[(f64, f64)]) -> f64 {
