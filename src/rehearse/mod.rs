@@ -11,6 +11,7 @@ pub mod advances;
 mod calibration;
 mod camera;
 mod cards;
+mod class;
 mod fabric;
 mod file;
 mod quilt;
@@ -25,12 +26,14 @@ mod truth;
 
 pub use calibration::calibration_scene;
 pub use camera::{Camera, Pose};
+pub use class::PhotoClass;
 pub use file::{RehearseError, exif, write};
 pub use quilt::{Advance, PracticeQuilt, rehearse_quilt};
 pub use render::{Rehearsed, render};
 pub use scene::{
-    Around, Band, CameraHeld, CardChoice, CardOnQuilt, Colour, FABRIC_CLASSES, Fabric, FabricClass,
-    Hand, Light, Object, Picture, Puff, Quilt, Rail, Range, Row, Scene, SceneRange, Thread, ground,
+    Around, Band, BarShadow, CameraHeld, CardChoice, CardOnQuilt, Colour, FABRIC_CLASSES, Fabric,
+    FabricClass, Hand, Light, Object, Picture, Puff, Quilt, Rail, Range, Row, Scene, SceneRange,
+    SecondLamp, Thread, WrongTurn, ground,
 };
 pub use seeded::{Seeded, derive};
 pub use trial::trial_design;
