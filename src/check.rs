@@ -77,7 +77,7 @@ pub struct LeftOut {
 }
 
 impl LeftOut {
-    fn new(path: &str, why: &Unlinked) -> LeftOut {
+    pub(crate) fn new(path: &str, why: &Unlinked) -> LeftOut {
         match why {
             Unlinked::Cards(error) => LeftOut {
                 what: format!("{path}: {error}, so it was left out"),
@@ -105,7 +105,7 @@ impl LeftOut {
 
 /// Why a photo is not part of the measurement.
 #[derive(Debug, Clone, PartialEq)]
-enum Unlinked {
+pub(crate) enum Unlinked {
     /// Nothing to measure by.
     Cards(CardError),
     /// Its cards are in none of the others.
@@ -113,9 +113,9 @@ enum Unlinked {
 }
 
 /// Photos measured, and those that are not, in their order.
-struct Linked {
-    used: Vec<usize>,
-    left_out: Vec<(usize, Unlinked)>,
+pub(crate) struct Linked {
+    pub(crate) used: Vec<usize>,
+    pub(crate) left_out: Vec<(usize, Unlinked)>,
 }
 
 /// The photos that shared cards join, and those left out, each with the reason: of several such groups the
@@ -124,7 +124,7 @@ struct Linked {
 /// # Errors
 ///
 /// The first photo with its error when none has a card.
-fn linked(found: &[Result<FoundCards, CardError>]) -> Result<Linked, (usize, CardError)> {
+pub(crate) fn linked(found: &[Result<FoundCards, CardError>]) -> Result<Linked, (usize, CardError)> {
     let mut groups: Vec<(Vec<usize>, Vec<CardId>)> = Vec::new();
     let mut left_out = Vec::new();
     for (photo, found) in found.iter().enumerate() {
@@ -316,6 +316,7 @@ pub fn check(
         stagger: plan.stagger,
         card_bar_mm: plan.card_bar_mm,
         priors: Priors::default(),
+        relaxed: false,
     };
     let measured = measure(&job).map_err(|error| CheckError::Rows {
         path: path(0),
@@ -589,14 +590,14 @@ fn look_for_trouble(measured: &Measured, found: &[FoundCards], photos: &[&Photo]
     warnings
 }
 
-fn capital(text: &str) -> String {
+pub(crate) fn capital(text: &str) -> String {
     let mut chars = text.chars();
     chars
         .next()
         .map_or(String::new(), |c| c.to_uppercase().chain(chars).collect())
 }
 
-fn share_found(row: &crate::row::measure::RowMeasured) -> f64 {
+pub(crate) fn share_found(row: &crate::row::measure::RowMeasured) -> f64 {
     let visible = row.trace.points.iter().filter(|p| p.is_visible()).count();
     row.trace.points.iter().filter(|p| p.found).count() as f64 / visible.max(1) as f64
 }
@@ -633,7 +634,7 @@ fn mm_per_px(view: &PreparedView, place: Point2) -> f64 {
     2.0 / (along + down)
 }
 
-fn photo_record(
+pub(crate) fn photo_record(
     i: usize,
     photo: &Photo,
     cards: &[CardInPhoto],
@@ -664,7 +665,7 @@ fn photo_record(
 }
 
 /// Ends of what was found of a row, x on the quilt, mm.
-fn seen_range(row: &crate::row::measure::RowMeasured) -> (f64, f64) {
+pub(crate) fn seen_range(row: &crate::row::measure::RowMeasured) -> (f64, f64) {
     row.trace
         .points
         .iter()
@@ -679,7 +680,7 @@ const RIPPLE_MM: f64 = 0.2;
 
 /// What ripples do to the distance of two rows: each is seen off by its own height times the slant of the
 /// view, and rows lie too far apart to ripple alike. Standard uncertainty, mm.
-fn ripple_u_mm(measured: &Measured, place: Point2) -> f64 {
+pub(crate) fn ripple_u_mm(measured: &Measured, place: Point2) -> f64 {
     let slant = |view: &PreparedView| {
         let eye = view.eye();
         ((place.y - eye.y) / eye.z).abs()
@@ -689,13 +690,13 @@ fn ripple_u_mm(measured: &Measured, place: Point2) -> f64 {
 }
 
 /// What reading the check bar to a quarter of a millimetre leaves of a length. Standard uncertainty, mm.
-fn print_scale_u_mm(length_mm: f64, bar_mm: f64) -> f64 {
+pub(crate) fn print_scale_u_mm(length_mm: f64, bar_mm: f64) -> f64 {
     const HALF_A_STEP_MM: f64 = 0.125;
     length_mm.abs() * HALF_A_STEP_MM / 3f64.sqrt() / bar_mm
 }
 
 /// Ends of what is seen of both rows, x on the quilt, mm.
-fn shared_range(measured: &Measured, upper: usize, lower: usize) -> (f64, f64) {
+pub(crate) fn shared_range(measured: &Measured, upper: usize, lower: usize) -> (f64, f64) {
     let (a, b) = (
         seen_range(&measured.rows[upper]),
         seen_range(&measured.rows[lower]),
@@ -737,18 +738,18 @@ fn quilt_middle(
 
 /// The record's frame: the topmost row's chord is the x-axis; x = 0 in the quilt's middle where that is
 /// known, else in the middle of what is seen.
-struct Place {
-    x_middle: f64,
-    x_origin: XOrigin,
+pub(crate) struct Place {
+    pub(crate) x_middle: f64,
+    pub(crate) x_origin: XOrigin,
     half_width_mm: f64,
     datum: usize,
     left: f64,
     right: f64,
-    warning: Option<Warning>,
+    pub(crate) warning: Option<Warning>,
 }
 
 impl Place {
-    fn new(measured: &Measured, rows: &[usize], plan: &Plan, told: Option<At>) -> Place {
+    pub(crate) fn new(measured: &Measured, rows: &[usize], plan: &Plan, told: Option<At>) -> Place {
         let ranges: Vec<(f64, f64)> = rows
             .iter()
             .map(|i| seen_range(&measured.rows[*i]))
@@ -786,7 +787,7 @@ impl Place {
     }
 
     /// The quilt's own ends for ends of what is seen that lie near them.
-    fn whole_width(&self, (left, right): (f64, f64)) -> (f64, f64) {
+    pub(crate) fn whole_width(&self, (left, right): (f64, f64)) -> (f64, f64) {
         let end = |x: f64, side: f64| {
             let end = self.x_middle + side * self.half_width_mm;
             match self.x_origin {
@@ -799,7 +800,20 @@ impl Place {
 
     /// A linear function of the rows' parameters with its uncertainty: `terms` are (row, weights of
     /// offset, slope, bow, shift).
-    fn linear(&self, measured: &Measured, terms: &[(usize, [f64; 4])]) -> Uncertain {
+    pub(crate) fn linear(&self, measured: &Measured, terms: &[(usize, [f64; 4])]) -> Uncertain {
+        let (value, gradient) = self.linear_with_gradient(measured, terms);
+        Uncertain {
+            value,
+            u: propagate(&gradient, &measured.covariance),
+        }
+    }
+
+    /// The same with its derivatives by parameter instead of its uncertainty.
+    pub(crate) fn linear_with_gradient(
+        &self,
+        measured: &Measured,
+        terms: &[(usize, [f64; 4])],
+    ) -> (f64, Vec<(usize, f64)>) {
         let mut value = 0.0;
         let mut gradient: Vec<(usize, f64)> = Vec::new();
         for (row, weights) in terms {
@@ -811,17 +825,14 @@ impl Place {
                 gradient.push((at + k, *w));
             }
         }
-        Uncertain {
-            value,
-            u: propagate(&gradient, &measured.covariance),
-        }
+        (value, gradient)
     }
 
-    fn baseline_at(x: f64, sign: f64) -> [f64; 4] {
+    pub(crate) fn baseline_at(x: f64, sign: f64) -> [f64; 4] {
         [sign, sign * x, sign * x * x, 0.0]
     }
 
-    fn row(
+    pub(crate) fn row(
         &self,
         measured: &Measured,
         i: usize,
@@ -931,7 +942,7 @@ impl Place {
         }))
     }
 
-    fn gap(
+    pub(crate) fn gap(
         &self,
         measured: &Measured,
         upper: usize,
@@ -1002,7 +1013,7 @@ impl Place {
 }
 
 #[allow(clippy::too_many_arguments)]
-fn drawn(
+pub(crate) fn drawn(
     measured: &Measured,
     rows: &[usize],
     number_of: &dyn Fn(usize) -> i64,

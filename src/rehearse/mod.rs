@@ -12,6 +12,7 @@ mod camera;
 mod cards;
 mod fabric;
 mod file;
+mod finished;
 mod quilt;
 mod render;
 mod scene;
@@ -23,13 +24,15 @@ mod trial;
 mod truth;
 
 pub use camera::{Camera, Pose};
+pub use finished::{FinishedRange, finished_quilt, whole_truth};
 pub use file::{RehearseError, exif, write};
 pub use quilt::{Advance, PracticeQuilt, rehearse_quilt};
 pub use render::{Rehearsed, render};
 pub use scene::{
     Around, Band, CameraHeld, CardChoice, CardOnQuilt, Colour, FABRIC_CLASSES, Fabric, FabricClass,
-    Hand, Light, Object, Picture, Puff, Quilt, Rail, Range, Row, Scene, SceneRange, Thread, ground,
+    Hand, Light, Object, Picture, Puff, Quilt, Rail, Range, Relaxed, Row, Scene, SceneRange, Thread, ground,
 };
 pub use seeded::{Seeded, derive};
+pub use surface::Wave;
 pub use trial::trial_design;
 pub use truth::{BaselineTruth, CardTruth, GapTruth, Place, RowTruth, SpacingTruth, Truth};

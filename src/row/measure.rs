@@ -1,6 +1,7 @@
 //! Measures rows: from cards and pictures to every row's place on the quilt, with its uncertainty.
 
 use super::register::{Mapped, place_stretches};
+use super::relaxed;
 use super::search::{self, EXPECTED_SCORE, Found, Frame, SURE_SCORE, Wanted};
 use super::spread::{inflation, robust_spread};
 use super::trace::{Learned, OBSERVE_EVERY, RowTrace, Stray, trace_rows};
@@ -11,12 +12,15 @@ use crate::geometry::Point2;
 use crate::line::map::{CELL_MM, LineMap, MapPhoto, half_size, seen_region};
 use crate::line::strip::ARC_STEP_MM;
 use crate::plane::camera::PreparedView;
-use crate::plane::joint::{CameraPrior, Joint, Priors, RowPlace, State};
+use crate::plane::joint::{CameraPrior, Joint, Priors, RowPlace, State, Stretch};
+use crate::plane::camera::Surface;
 use crate::plane::start::{PhotoCards, StartError, card_list, from_cards};
 use crate::solve::levenberg_marquardt::{Loss, SolveError};
 use image::GrayImage;
 use nalgebra::DMatrix;
+use std::borrow::Cow;
 use std::f64::consts::{FRAC_PI_2, PI};
+use std::sync::Arc;
 
 /// One photo to be measured.
 #[derive(Debug, Clone)]
@@ -44,6 +48,22 @@ pub struct Job<'a> {
     pub card_bar_mm: f64,
     /// What is known of cards, quilt and design.
     pub priors: Priors,
+    /// The quilt lies finished off the frame: rows in any direction, shrunk, on hills.
+    pub relaxed: bool,
+}
+
+impl Job<'_> {
+    /// The design as it lies on the quilt.
+    fn design_on_quilt(&self, state: &State) -> Cow<'_, Design> {
+        match self.relaxed {
+            true => Cow::Owned(relaxed::stretched(
+                self.design,
+                state.stretch.x,
+                state.stretch.y,
+            )),
+            false => Cow::Borrowed(self.design),
+        }
+    }
 }
 
 /// Why nothing was measured.
@@ -108,6 +128,17 @@ pub struct Measured {
 /// Share of the longest row's found length below which a row has no trustworthy place.
 const LEAST_SHARE: f64 = 0.4;
 
+/// Scale from which a photo is mapped at full size, mm/px: half of it would be coarser than the map's cells.
+const COARSE_MM_PER_PX: f64 = 0.45;
+
+/// Scale in the picture's middle, mm/px.
+fn mm_per_px(view: &PreparedView, luma: &GrayImage) -> f64 {
+    let (w, h) = (f64::from(luma.width()), f64::from(luma.height()));
+    let middle = view.quilt_from_photo(Point2::new(w / 2.0, h / 2.0));
+    let along = middle.and_then(|p| view.photo_per_mm(p, nalgebra::Vector2::x()));
+    along.map_or(0.0, |px| 1.0 / px.norm())
+}
+
 /// Outline of the paper a card is printed on, on the quilt, mm.
 fn paper(card: CardId, state: &State, index: usize, bar_mm: f64) -> [Point2; 4] {
     let (w, h) = card.paper_half_mm();
@@ -139,7 +170,10 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
     let mut joint = Joint {
         cameras,
         photos,
-        priors: job.priors,
+        priors: match job.relaxed {
+            true => relaxed::priors_without_hills(),
+            false => job.priors,
+        },
         start,
         line_loss: Loss::Cauchy(2.0),
     };
@@ -151,7 +185,16 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
     let views: Vec<PreparedView> = (0..job.photos.len())
         .map(|i| joint.start.view(i, i))
         .collect();
-    let halves: Vec<GrayImage> = job.photos.iter().map(|p| half_size(p.luma)).collect();
+    // A whole quilt is seen from afar, where half size would be too coarse.
+    let halves: Vec<Option<GrayImage>> = job
+        .photos
+        .iter()
+        .zip(&views)
+        .map(|(p, view)| {
+            let coarse = job.relaxed && mm_per_px(view, p.luma) > COARSE_MM_PER_PX;
+            (!coarse).then(|| half_size(p.luma))
+        })
+        .collect();
     let papers: Vec<[Point2; 4]> = cards
         .iter()
         .enumerate()
@@ -168,10 +211,12 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
         .ok_or(CannotMeasure::NoView)?;
     let map_photos: Vec<MapPhoto> = halves
         .iter()
+        .zip(job.photos)
         .zip(&views)
-        .map(|(half, view)| MapPhoto {
-            half,
-            view: *view,
+        .map(|((half, photo), view)| MapPhoto {
+            luma: half.as_ref().unwrap_or(photo.luma),
+            shrunk: if half.is_some() { 2 } else { 1 },
+            view: view.clone(),
             cards: papers.clone(),
         })
         .collect();
@@ -195,7 +240,18 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
         stagger: job.stagger,
         cards: &middles,
     };
-    let found = find(&map, &wanted).ok_or(CannotMeasure::NoRow)?;
+    let found = match job.relaxed {
+        true => {
+            let found = relaxed::find(&map, &wanted, &joint.start.cards);
+            let found = found.ok_or(CannotMeasure::NoRow)?;
+            joint.start.stretch = Stretch {
+                x: found.shrinkage,
+                y: found.shrinkage,
+            };
+            found.found
+        }
+        false => find(&map, &wanted).ok_or(CannotMeasure::NoRow)?,
+    };
     joint.start = joint.start.turned(found.angle);
     let sure = found.rows.iter().map(|r| r.score).fold(0.0, f64::max) * 0.4;
     joint.start.rows = found
@@ -224,9 +280,23 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
         joint.start = joint.solve_roughly()?.state;
     }
     turned += straighten(&mut joint.start);
+    if job.relaxed {
+        let relief = relaxed::level_relief(&joint, job.spacing_mm);
+        joint.start.surface = Surface {
+            relief: Some(Arc::new(relief)),
+            ..joint.start.surface
+        };
+        joint.priors = job.priors;
+        joint.start = joint.solve_roughly()?.state;
+    }
 
     // Once more as wholes, now that the plane is known: faint rows show, ghosts fall behind.
     let frame = placed(&map, &views, &joint.start, turned);
+    let design = job.design_on_quilt(&joint.start);
+    let wanted = Wanted {
+        design: &design,
+        ..wanted
+    };
     let again = search::rows_in(&map, &wanted, &frame).ok_or(CannotMeasure::NoRow)?;
     let sure = again.rows.iter().map(|r| r.score).fold(0.0, f64::max) * 0.25;
     let mut kept: Vec<search::FoundRow> = again

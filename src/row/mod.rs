@@ -4,6 +4,7 @@ pub mod ends;
 pub mod measure;
 pub mod missed;
 pub mod register;
+pub mod relaxed;
 pub mod search;
 pub mod spread;
 pub mod trace;

@@ -84,12 +84,7 @@ pub fn search(map: &LineMap, wanted: &Wanted, around: f64, reach: f64) -> Option
     let angles: Vec<f64> = (-steps..=steps)
         .map(|i| around + f64::from(i) * 2.0 * ANGLE_STEP)
         .collect();
-    let strength = |map: &LineMap, angle: f64| {
-        let frame = Frame::Turned(angle);
-        let scores = Scores::new(map, wanted.design, &frame, Curve::Design);
-        let comb = scores.best_comb(wanted, &frame.cards(wanted));
-        comb.map_or(0.0, |comb| comb.strength)
-    };
+    let strength = |map: &LineMap, angle: f64| strength(map, wanted, angle);
     let mut looks: Vec<(f64, f64)> = angles
         .par_iter()
         .map(|&angle| (strength(&coarse, angle), angle))
@@ -107,6 +102,14 @@ pub fn search(map: &LineMap, wanted: &Wanted, around: f64, reach: f64) -> Option
         .map(|&angle| (strength(map, angle), angle))
         .max_by(|a, b| a.0.total_cmp(&b.0))?;
     rows_in(map, wanted, &Frame::Turned(best.1))
+}
+
+/// How far the best row and its neighbours stand out together when rows run in a direction (rad).
+pub fn strength(map: &LineMap, wanted: &Wanted, angle: f64) -> f64 {
+    let frame = Frame::Turned(angle);
+    let scores = Scores::new(map, wanted.design, &frame, Curve::Design);
+    let comb = scores.best_comb(wanted, &frame.cards(wanted));
+    comb.map_or(0.0, |comb| comb.strength)
 }
 
 /// Looks for rows in a frame whose x-axis runs along them.

@@ -1,0 +1,161 @@
+//! What the numbers of a finished quilt mean, in a quilter's words.
+
+use super::record::{FinishedRecord, Relative};
+use crate::gap::places;
+use crate::plan::Plan;
+use crate::plane::camera::CardPose;
+use crate::record::{DriftRecord, GapRecord};
+use crate::row::relaxed::arrows_up;
+use crate::units::Uncertain;
+use crate::verdict::conformity::{Finding, judge};
+use crate::verdict::words::{K_95, interval, length, list, number, unit_name};
+
+/// Which rows were found, when it is not all rows of the plan.
+pub(super) fn numbering(found: &[u32], planned: u32) -> Option<String> {
+    let last = found.last().copied().unwrap_or(0);
+    let holes: Vec<String> = (1..=last).filter(|n| !found.contains(n)).map(|n| n.to_string()).collect();
+    let holes_too = match holes.len() {
+        0 => String::new(),
+        _ => format!(" Between them nothing was found of row {}.", list(&holes)),
+    };
+    if last == planned {
+        return (!holes.is_empty()).then(|| {
+            format!(
+                "Row {} could not be measured; take the photos again with light falling across the quilt from one side.",
+                list(&holes)
+            )
+        });
+    }
+    Some(format!(
+        "The plan has {planned} rows, {} were found; the one at the top was taken as row 1.{holes_too} See that the \
+         whole quilt is in the photos, and that the plan's number of rows is right.",
+        last as usize - holes.len(),
+    ))
+}
+
+/// Cards that lie upside down, when not all say the same.
+pub(super) fn arrows(cards: &[CardPose]) -> Option<String> {
+    let up = arrows_up(cards, 0.0);
+    if up <= -0.3 {
+        return Some(
+            "Most cards' arrows point down the quilt as its stitching shows it; the stitching was believed.".to_owned(),
+        );
+    }
+    (up < 0.99 && cards.len() > 1).then(|| {
+        "The cards' arrows do not agree which end of the quilt is the top; the stitching and most of them were believed."
+            .to_owned()
+    })
+}
+
+/// Left, centre and right of a drift.
+fn three(drift: &DriftRecord) -> [Uncertain; 3] {
+    [drift.left, drift.centre, drift.right]
+}
+
+fn most(values: impl IntoIterator<Item = Uncertain>) -> Option<Uncertain> {
+    values.into_iter().max_by(|a, b| a.value.abs().total_cmp(&b.value.abs()))
+}
+
+fn worst(findings: impl IntoIterator<Item = Finding>) -> Finding {
+    let rank = |f: &Finding| match f {
+        Finding::Inside => 0,
+        Finding::Unsettled => 1,
+        Finding::Near => 2,
+        Finding::Beyond => 3,
+    };
+    findings.into_iter().max_by_key(rank).unwrap_or(Finding::Unsettled)
+}
+
+/// A gap at left, centre and right less what was planned, drawn in as the design's height was.
+pub(super) fn off_shrunk(gap: &GapRecord, record: &FinishedRecord) -> Option<[Uncertain; 3]> {
+    let expected = gap.plan_mm * (1.0 + record.shrinkage.down.value);
+    let u = gap.plan_mm * record.shrinkage.down.u;
+    places(gap).map(|at| {
+        at.map(|s| Uncertain {
+            value: s.value - expected,
+            u: s.u.hypot(u),
+        })
+    })
+}
+
+/// The quilt against the tolerances.
+pub(super) fn relative(record: &FinishedRecord, plan: &Plan) -> Relative {
+    let tolerance = &plan.tolerance;
+    let gaps: Vec<(u32, [Uncertain; 3])> = record
+        .gaps
+        .iter()
+        .filter_map(|gap| Some((gap.to_row, off_shrunk(gap, record)?)))
+        .collect();
+    let worst_gap_mm = gaps
+        .iter()
+        .filter_map(|(row, at)| Some((*row, most(*at)?)))
+        .max_by(|a, b| a.1.value.abs().total_cmp(&b.1.value.abs()));
+    let drift = record.drift_as_shrunk.iter().skip(1).flat_map(three);
+    Relative {
+        worst_gap_mm,
+        gaps: worst(gaps.iter().flat_map(|g| g.1).map(|off| judge(off, tolerance.spacing_mm))),
+        last_drift_mm: record.drift_as_shrunk.last().and_then(|d| most(three(d))),
+        drift: worst(drift.map(|d| judge(d, tolerance.drift_mm))),
+        skew: worst(
+            record.rows.iter().skip(1).map(|r| judge(r.slope_mm_per_m, tolerance.skew_mm_per_m)),
+        ),
+        bow: worst(record.rows.iter().map(|r| judge(r.bow_mm, tolerance.bow_mm))),
+    }
+}
+
+/// The judgement in one sentence.
+pub(super) fn judgement(record: &FinishedRecord, plan: &Plan) -> String {
+    let unit = plan.unit;
+    let relative = &record.relative;
+    let named = |finding: Finding, what: &str| (finding == Finding::Beyond).then(|| what.to_owned());
+    let beyond: Vec<String> = [
+        named(relative.gaps, "gaps"),
+        named(relative.drift, "drift"),
+        named(relative.skew, "skew"),
+        named(relative.bow, "bow"),
+    ]
+    .into_iter()
+    .flatten()
+    .collect();
+    let all = [relative.gaps, relative.drift, relative.skew, relative.bow];
+    let head = match beyond.len() {
+        0 if all.iter().all(|f| *f == Finding::Inside) => {
+            "The rows are even: gaps, drift, skew and bow are all within the plan's tolerances".to_owned()
+        }
+        0 => "Nothing is shown to be beyond the plan's tolerances, but not everything is surely within them".to_owned(),
+        1 => format!("The plan's tolerance for {} is exceeded", beyond[0]),
+        _ => format!("The plan's tolerances for {} are exceeded", list(&beyond)),
+    };
+    let with_u = |v: Uncertain| {
+        format!("{} ± {} {}", number(v.value.abs(), unit), interval(v.u, unit), unit_name(unit))
+    };
+    let gap = relative.worst_gap_mm.map(|(row, off)| {
+        let way = if off.value > 0.0 { "wide" } else { "narrow" };
+        format!("the most uneven gap is the one above row {row}, {} too {way}", with_u(off))
+    });
+    let last = record.rows.last().map_or(0, |r| r.row);
+    let drift = relative.last_drift_mm.map(|off| {
+        let way = if off.value > 0.0 { "low" } else { "high" };
+        format!("row {last} lies up to {} too {way}", with_u(off))
+    });
+    let more: Vec<String> = gap.into_iter().chain(drift).collect();
+    match more.is_empty() {
+        true => head + ".",
+        false => format!("{head}; {}.", list(&more)),
+    }
+}
+
+/// How much the quilting has drawn the quilt in, when it shows.
+pub fn shrinkage(record: &FinishedRecord, plan: &Plan) -> String {
+    let percent = |v: Uncertain| format!("{:.1} ± {:.1} %", -100.0 * v.value, (1000.0 * K_95 * v.u).ceil() / 10.0);
+    let shrinkage = &record.shrinkage;
+    let expected = plan.spacing_mm * (1.0 + shrinkage.down.value);
+    format!(
+        "Off the frame the design is {} shorter than planned across the quilt and {} lower; so {} instead of {} from row \
+         to row would be even.",
+        percent(shrinkage.across),
+        percent(shrinkage.down),
+        length(expected, plan.unit),
+        length(plan.spacing_mm, plan.unit)
+    )
+}
