@@ -16,8 +16,8 @@ use rowsight::photo::{self, Photo};
 use rowsight::plan::{Plan, Tolerance};
 use rowsight::record::XOrigin;
 use rowsight::rehearse::{
-    Advance, FinishedRange, PracticeQuilt, Quilt, SceneRange, Seeded, Truth, derive, finished_quilt,
-    render, trial_design, whole_truth, write,
+    Advance, FinishedRange, PracticeQuilt, Quilt, SceneRange, Seeded, Truth, derive,
+    finished_quilt, render, trial_design, whole_truth, write,
 };
 use rowsight::units::LengthUnit;
 use std::path::{Path, PathBuf};
@@ -95,7 +95,11 @@ fn quilt(seed: u64, arguments: &Arguments) -> anyhow::Result<Drawn> {
     };
     let scenes = finished_quilt(&practice, photos, derive(seed, 83), &range);
     let name = if arguments.several { "several" } else { "one" };
-    let name = if arguments.easy { format!("easy-{name}") } else { name.to_owned() };
+    let name = if arguments.easy {
+        format!("easy-{name}")
+    } else {
+        name.to_owned()
+    };
     let mut paths = Vec::new();
     for (i, scene) in scenes.iter().enumerate() {
         let stem = format!("{name}-{seed:03}-{}", i + 1);
@@ -107,7 +111,10 @@ fn quilt(seed: u64, arguments: &Arguments) -> anyhow::Result<Drawn> {
     }
     let truth_path = arguments.folder.join(format!("{name}-{seed:03}.json"));
     if !truth_path.exists() {
-        std::fs::write(&truth_path, serde_json::to_vec(&whole_truth(&scenes[0], &design))?)?;
+        std::fs::write(
+            &truth_path,
+            serde_json::to_vec(&whole_truth(&scenes[0], &design))?,
+        )?;
     }
     let truth: Truth = serde_json::from_slice(&std::fs::read(&truth_path)?)?;
     let plan = Plan {
@@ -154,7 +161,8 @@ fn true_x(finished: &Finished, truth: &Truth) -> f64 {
         return 0.0;
     }
     truth.row(row.row).map_or(0.0, |t| {
-        f64::midpoint(t.seen_from_mm, t.seen_to_mm) - f64::midpoint(row.seen_from_mm, row.seen_to_mm)
+        f64::midpoint(t.seen_from_mm, t.seen_to_mm)
+            - f64::midpoint(row.seen_from_mm, row.seen_to_mm)
     })
 }
 
@@ -180,8 +188,13 @@ fn compare(finished: &Finished, truth: &Truth, plan: &Plan, tally: &mut Tally) -
         }
         let truth = truth.gaps.iter().find(|g| g.to_row == gap.to_row);
         if let Some(truth) = truth {
-            tally.skew.push((gap.skew_mm_per_m.value - truth.skew_mm_per_m, gap.skew_mm_per_m.u));
-            tally.bow.push((gap.bow_mm.value - truth.bow_mm, gap.bow_mm.u));
+            tally.skew.push((
+                gap.skew_mm_per_m.value - truth.skew_mm_per_m,
+                gap.skew_mm_per_m.u,
+            ));
+            tally
+                .bow
+                .push((gap.bow_mm.value - truth.bow_mm, gap.bow_mm.u));
         }
     }
     for drift in record.drift.iter().skip(1) {
@@ -189,7 +202,10 @@ fn compare(finished: &Finished, truth: &Truth, plan: &Plan, tally: &mut Tally) -
             continue;
         };
         let planned = f64::from(drift.row - 1) * plan.spacing_mm;
-        let pair = (drift.centre.value - (here - there - planned), drift.centre.u);
+        let pair = (
+            drift.centre.value - (here - there - planned),
+            drift.centre.u,
+        );
         tally.drift.push(pair);
         if drift.row == ROWS {
             tally.drift_last.push(pair);
@@ -197,8 +213,12 @@ fn compare(finished: &Finished, truth: &Truth, plan: &Plan, tally: &mut Tally) -
     }
     let quilt = &truth.scene.quilt;
     let shrinkage = &record.shrinkage;
-    for (k, (measured, set)) in
-        [(shrinkage.across, quilt.stretch_x), (shrinkage.down, quilt.stretch_y)].into_iter().enumerate()
+    for (k, (measured, set)) in [
+        (shrinkage.across, quilt.stretch_x),
+        (shrinkage.down, quilt.stretch_y),
+    ]
+    .into_iter()
+    .enumerate()
     {
         tally.shrinkage[k].push((measured.value - set, measured.u));
     }
@@ -232,7 +252,11 @@ fn main() -> anyhow::Result<()> {
         }
         let start = std::time::Instant::now();
         let read = |path: &PathBuf| photo::read(path);
-        let photos = drawn.photos.iter().map(read).collect::<Result<Vec<Photo>, _>>()?;
+        let photos = drawn
+            .photos
+            .iter()
+            .map(read)
+            .collect::<Result<Vec<Photo>, _>>()?;
         let result = measure_finished(&photos, &drawn.plan, &drawn.design, &[]);
         let seconds = start.elapsed().as_secs_f64();
         let scene = &drawn.truth.scene;
@@ -252,7 +276,12 @@ fn main() -> anyhow::Result<()> {
                     this.drift_last.first().map_or(f64::NAN, |d| d.0),
                     this.drift_last.first().map_or(f64::NAN, |d| 1.96 * d.1),
                     record.not_used.len(),
-                    record.not_used.iter().map(|n| n.why.as_str()).collect::<Vec<_>>().join(" "),
+                    record
+                        .not_used
+                        .iter()
+                        .map(|n| n.why.as_str())
+                        .collect::<Vec<_>>()
+                        .join(" "),
                     record.notes.join(" ")
                 )
             }
@@ -275,7 +304,10 @@ fn main() -> anyhow::Result<()> {
             all.extend(this);
         }
     }
-    println!("{} of {} quilts with every row found", all.found, all.quilts);
+    println!(
+        "{} of {} quilts with every row found",
+        all.found, all.quilts
+    );
     line("spacing", "mm", &all.spacing);
     line("drift of all rows", "mm", &all.drift);
     line("drift of the last row", "mm", &all.drift_last);
@@ -298,8 +330,15 @@ fn truth_beside(photo: &Path) -> anyhow::Result<Truth> {
 
 /// Rows that a person can make out in at least one photo.
 fn readable(photos: &[PathBuf], truth: &Truth) -> anyhow::Result<usize> {
-    let truths: Vec<Truth> = photos.iter().map(|p| truth_beside(p)).collect::<Result<_, _>>()?;
-    let seen = |row: u32| truths.iter().any(|t| t.row(row).is_some_and(|r| r.readable));
+    let truths: Vec<Truth> = photos
+        .iter()
+        .map(|p| truth_beside(p))
+        .collect::<Result<_, _>>()?;
+    let seen = |row: u32| {
+        truths
+            .iter()
+            .any(|t| t.row(row).is_some_and(|r| r.readable))
+    };
     Ok(truth.rows.iter().filter(|r| seen(r.row)).count())
 }
 

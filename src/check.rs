@@ -124,7 +124,9 @@ pub(crate) struct Linked {
 /// # Errors
 ///
 /// The first photo with its error when none has a card.
-pub(crate) fn linked(found: &[Result<FoundCards, CardError>]) -> Result<Linked, (usize, CardError)> {
+pub(crate) fn linked(
+    found: &[Result<FoundCards, CardError>],
+) -> Result<Linked, (usize, CardError)> {
     let mut groups: Vec<(Vec<usize>, Vec<CardId>)> = Vec::new();
     let mut left_out = Vec::new();
     for (photo, found) in found.iter().enumerate() {

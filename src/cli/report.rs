@@ -80,17 +80,24 @@ fn write_to(path: &Path, folder: &Path, report: &QuiltReport, photos: bool) -> a
 /// The report of a quilt's journal.
 fn gather(folder: &Path) -> anyhow::Result<QuiltReport> {
     let plan = crate::plan::file::read(folder)?;
-    let checks = Journal::open_to_read(folder)?
-        .map(|journal| journal.current())
-        .transpose()?
+    let journal = Journal::open_to_read(folder)?;
+    let of_journal = journal.map(|journal| Ok((journal.current()?, journal.finished()?)));
+    let (checks, finished) = of_journal
+        .transpose()
+        .map_err(|e: crate::journal::JournalError| e)?
         .unwrap_or_default();
-    if checks.is_empty() {
+    if checks.is_empty() && finished.is_none() {
         bail!(
             "no row of {} has been checked yet; begin with `rowsight snap`, or `rowsight batch` for many photos",
             folder.display()
         );
     }
-    Ok(quilt::report(&name(folder), &plan, &checks))
+    Ok(quilt::report(
+        &name(folder),
+        &plan,
+        &checks,
+        finished.as_ref(),
+    ))
 }
 
 /// A quilt goes by its folder's name.

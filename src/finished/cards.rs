@@ -71,7 +71,11 @@ pub(super) fn moved(
         let (Some(a), Some(b)) = (&layouts[i], &layouts[j]) else {
             return false;
         };
-        let shared: Vec<CardId> = a.keys().filter(|card| b.contains_key(card)).copied().collect();
+        let shared: Vec<CardId> = a
+            .keys()
+            .filter(|card| b.contains_key(card))
+            .copied()
+            .collect();
         let pairs = shared.windows(2).map(|pair| agree(a, b, pair[0], pair[1]));
         pairs.fold((0, 0), |(yes, no), agree| match agree {
             true => (yes + 1, no),
@@ -131,6 +135,8 @@ pub(super) fn stranger(measured: &Measured) -> Option<usize> {
 pub(super) fn stranger_left_out(path: &str) -> LeftOut {
     LeftOut {
         what: format!("{path}: hardly any of the rows is found in it, so it was left out"),
-        remedy: "is it of another quilt, or too dark or blurred to show the stitching? Take it again".to_owned(),
+        remedy:
+            "is it of another quilt, or too dark or blurred to show the stitching? Take it again"
+                .to_owned(),
     }
 }

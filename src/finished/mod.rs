@@ -7,8 +7,8 @@ mod cards;
 mod record;
 mod words;
 
-pub use words::shrinkage;
 pub use record::{FinishedRecord, NotUsed, Relative, SCHEMA, Shrinkage};
+pub use words::shrinkage;
 
 use crate::calibrate::profile::Profile;
 use crate::card::{CardError, CardInPhoto, CardWarning, DetectOptions, FoundCards, find_cards};
@@ -60,7 +60,10 @@ pub fn measure_finished(
         .map(|(i, (photo, camera))| {
             let is_known = profiles.get(i).is_some_and(Option::is_some);
             let options = DetectOptions {
-                focal_px: photo.facts.focal_length_35mm.map(|_| camera.camera.focal_px),
+                focal_px: photo
+                    .facts
+                    .focal_length_35mm
+                    .map(|_| camera.camera.focal_px),
                 camera: is_known.then_some(camera.camera),
                 ..DetectOptions::default()
             };
@@ -131,13 +134,18 @@ pub fn measure_finished(
                 used.remove(photo);
                 found.remove(photo);
                 let cards: Vec<_> = found.iter().cloned().map(Ok).collect();
-                let Ok(group) = linked(&cards) else { break measured };
+                let Ok(group) = linked(&cards) else {
+                    break measured;
+                };
                 for (photo, why) in &group.left_out {
                     leave_out(used[*photo], LeftOut::new(&path(used[*photo]), why));
                 }
                 let keep = |i: &usize| group.used.contains(i);
                 used = (0..used.len()).filter(keep).map(|i| used[i]).collect();
-                found = (0..found.len()).filter(keep).map(|i| found[i].clone()).collect();
+                found = (0..found.len())
+                    .filter(keep)
+                    .map(|i| found[i].clone())
+                    .collect();
             }
             None => break measured,
         }
@@ -194,7 +202,9 @@ fn record_of(
         })
         .collect();
     let cards: Vec<Vec<CardInPhoto>> = found.iter().map(|f| f.cards.clone()).collect();
-    let drawn = drawn(measured, &all, &number_of, &rows, &place, &cards, plan, design);
+    let drawn = drawn(
+        measured, &all, &number_of, &rows, &place, &cards, plan, design,
+    );
     let drift = |as_shrunk: bool| -> Vec<DriftRecord> {
         let row = |i: &usize| drift_of(measured, &place, *i, number_of(*i), plan, as_shrunk);
         all.iter().map(row).collect()
@@ -212,7 +222,12 @@ fn record_of(
     let numbers: Vec<u32> = rows.iter().map(|r| r.row).collect();
     notes.extend(words::numbering(&numbers, plan.rows));
     notes.extend(words::arrows(&measured.state.cards));
-    notes.extend(place.warning.as_ref().map(|w| format!("{} {}", w.what, w.remedy)));
+    notes.extend(
+        place
+            .warning
+            .as_ref()
+            .map(|w| format!("{} {}", w.what, w.remedy)),
+    );
     notes.extend(card_notes(photos, found));
     let mut record = FinishedRecord {
         schema: SCHEMA.to_owned(),
@@ -263,9 +278,17 @@ fn drift_of(
         }
         let below = Point2::new(x, measured.state.rows[row].y(x));
         let solved = propagate(&gradient, &measured.covariance);
-        let ripples = if row == 0 { 0.0 } else { ripple_u_mm(measured, below) };
+        let ripples = if row == 0 {
+            0.0
+        } else {
+            ripple_u_mm(measured, below)
+        };
         // Read on the same check bar, the design's height is wrong by the same share.
-        let print = if as_shrunk { 0.0 } else { print_scale_u_mm(y, plan.card_bar_mm) };
+        let print = if as_shrunk {
+            0.0
+        } else {
+            print_scale_u_mm(y, plan.card_bar_mm)
+        };
         Uncertain {
             value,
             u: solved.hypot(ripples).hypot(print),
@@ -285,7 +308,10 @@ fn card_notes(photos: &[&Photo], found: &[FoundCards]) -> Vec<String> {
         let name = photo.path.file_name().unwrap_or_default().to_string_lossy();
         let worth_saying = found.warnings.iter().filter(|w| {
             // On a whole quilt a card at the picture's edge is in another photo whole.
-            matches!(w, CardWarning::Curled { .. } | CardWarning::ForeignTag { .. })
+            matches!(
+                w,
+                CardWarning::Curled { .. } | CardWarning::ForeignTag { .. }
+            )
         });
         worth_saying
             .map(|w| format!("{name}: {}.", capital(&w.to_string())))

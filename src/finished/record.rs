@@ -3,7 +3,9 @@
 //! Lengths mm, slopes mm/m, `u` standard uncertainty in the same unit. Rows, gaps, drift and photos are those of
 //! [`crate::record`] (`rowsight.row/1`). Keys may be added, never renamed; unknown is `null`, never 0.
 
-use crate::record::{DriftRecord, GapRecord, PhotoRecord, RowRecord};
+use crate::record::{
+    Action, DriftRecord, GapRecord, PhotoRecord, Record, RowRecord, VerdictRecord,
+};
 use crate::units::Uncertain;
 use crate::verdict::conformity::Finding;
 use serde::{Deserialize, Serialize};
@@ -40,6 +42,24 @@ pub struct FinishedRecord {
     pub relative: Relative,
     /// What else was noticed, one sentence each.
     pub notes: Vec<String>,
+}
+
+impl FinishedRecord {
+    /// The same as a check's record, for what draws checks: there is nothing to do next.
+    pub fn as_check(&self) -> Record {
+        Record {
+            schema: crate::record::SCHEMA.to_owned(),
+            photos: self.photos.clone(),
+            rows: self.rows.clone(),
+            gaps: self.gaps.clone(),
+            drift: self.drift_as_shrunk.clone(),
+            verdict: VerdictRecord {
+                action: Action::CarryOn,
+                reasons: vec![self.judgement.clone()],
+                next_advance_mm: None,
+            },
+        }
+    }
 }
 
 /// A photo that is not part of the measurement.

@@ -13,7 +13,10 @@ use crate::verdict::words::{K_95, interval, length, list, number, unit_name};
 /// Which rows were found, when it is not all rows of the plan.
 pub(super) fn numbering(found: &[u32], planned: u32) -> Option<String> {
     let last = found.last().copied().unwrap_or(0);
-    let holes: Vec<String> = (1..=last).filter(|n| !found.contains(n)).map(|n| n.to_string()).collect();
+    let holes: Vec<String> = (1..=last)
+        .filter(|n| !found.contains(n))
+        .map(|n| n.to_string())
+        .collect();
     let holes_too = match holes.len() {
         0 => String::new(),
         _ => format!(" Between them nothing was found of row {}.", list(&holes)),
@@ -53,7 +56,9 @@ fn three(drift: &DriftRecord) -> [Uncertain; 3] {
 }
 
 fn most(values: impl IntoIterator<Item = Uncertain>) -> Option<Uncertain> {
-    values.into_iter().max_by(|a, b| a.value.abs().total_cmp(&b.value.abs()))
+    values
+        .into_iter()
+        .max_by(|a, b| a.value.abs().total_cmp(&b.value.abs()))
 }
 
 fn worst(findings: impl IntoIterator<Item = Finding>) -> Finding {
@@ -63,7 +68,10 @@ fn worst(findings: impl IntoIterator<Item = Finding>) -> Finding {
         Finding::Near => 2,
         Finding::Beyond => 3,
     };
-    findings.into_iter().max_by_key(rank).unwrap_or(Finding::Unsettled)
+    findings
+        .into_iter()
+        .max_by_key(rank)
+        .unwrap_or(Finding::Unsettled)
 }
 
 /// A gap at left, centre and right less what was planned, drawn in as the design's height was.
@@ -93,13 +101,26 @@ pub(super) fn relative(record: &FinishedRecord, plan: &Plan) -> Relative {
     let drift = record.drift_as_shrunk.iter().skip(1).flat_map(three);
     Relative {
         worst_gap_mm,
-        gaps: worst(gaps.iter().flat_map(|g| g.1).map(|off| judge(off, tolerance.spacing_mm))),
+        gaps: worst(
+            gaps.iter()
+                .flat_map(|g| g.1)
+                .map(|off| judge(off, tolerance.spacing_mm)),
+        ),
         last_drift_mm: record.drift_as_shrunk.last().and_then(|d| most(three(d))),
         drift: worst(drift.map(|d| judge(d, tolerance.drift_mm))),
         skew: worst(
-            record.rows.iter().skip(1).map(|r| judge(r.slope_mm_per_m, tolerance.skew_mm_per_m)),
+            record
+                .rows
+                .iter()
+                .skip(1)
+                .map(|r| judge(r.slope_mm_per_m, tolerance.skew_mm_per_m)),
         ),
-        bow: worst(record.rows.iter().map(|r| judge(r.bow_mm, tolerance.bow_mm))),
+        bow: worst(
+            record
+                .rows
+                .iter()
+                .map(|r| judge(r.bow_mm, tolerance.bow_mm)),
+        ),
     }
 }
 
@@ -107,7 +128,8 @@ pub(super) fn relative(record: &FinishedRecord, plan: &Plan) -> Relative {
 pub(super) fn judgement(record: &FinishedRecord, plan: &Plan) -> String {
     let unit = plan.unit;
     let relative = &record.relative;
-    let named = |finding: Finding, what: &str| (finding == Finding::Beyond).then(|| what.to_owned());
+    let named =
+        |finding: Finding, what: &str| (finding == Finding::Beyond).then(|| what.to_owned());
     let beyond: Vec<String> = [
         named(relative.gaps, "gaps"),
         named(relative.drift, "drift"),
@@ -127,11 +149,19 @@ pub(super) fn judgement(record: &FinishedRecord, plan: &Plan) -> String {
         _ => format!("The plan's tolerances for {} are exceeded", list(&beyond)),
     };
     let with_u = |v: Uncertain| {
-        format!("{} ± {} {}", number(v.value.abs(), unit), interval(v.u, unit), unit_name(unit))
+        format!(
+            "{} ± {} {}",
+            number(v.value.abs(), unit),
+            interval(v.u, unit),
+            unit_name(unit)
+        )
     };
     let gap = relative.worst_gap_mm.map(|(row, off)| {
         let way = if off.value > 0.0 { "wide" } else { "narrow" };
-        format!("the most uneven gap is the one above row {row}, {} too {way}", with_u(off))
+        format!(
+            "the most uneven gap is the one above row {row}, {} too {way}",
+            with_u(off)
+        )
     });
     let last = record.rows.last().map_or(0, |r| r.row);
     let drift = relative.last_drift_mm.map(|off| {
@@ -147,7 +177,13 @@ pub(super) fn judgement(record: &FinishedRecord, plan: &Plan) -> String {
 
 /// How much the quilting has drawn the quilt in, when it shows.
 pub fn shrinkage(record: &FinishedRecord, plan: &Plan) -> String {
-    let percent = |v: Uncertain| format!("{:.1} ± {:.1} %", -100.0 * v.value, (1000.0 * K_95 * v.u).ceil() / 10.0);
+    let percent = |v: Uncertain| {
+        format!(
+            "{:.1} ± {:.1} %",
+            -100.0 * v.value,
+            (1000.0 * K_95 * v.u).ceil() / 10.0
+        )
+    };
     let shrinkage = &record.shrinkage;
     let expected = plan.spacing_mm * (1.0 + shrinkage.down.value);
     format!(

@@ -216,8 +216,12 @@ impl LineMap {
             width: c1 - c0,
             height: r1 - r0,
             cell_mm: self.cell_mm,
-            evidence: (r0..r1).flat_map(|r| self.evidence[lines(r)].to_vec()).collect(),
-            seen: (r0..r1).flat_map(|r| self.seen[lines(r)].to_vec()).collect(),
+            evidence: (r0..r1)
+                .flat_map(|r| self.evidence[lines(r)].to_vec())
+                .collect(),
+            seen: (r0..r1)
+                .flat_map(|r| self.seen[lines(r)].to_vec())
+                .collect(),
         }
     }
 
@@ -299,33 +303,32 @@ impl LineMap {
                 }
             });
     }
-
 }
 
 /// Mean size of the bend in each direction around each map cell; not a number where the photo does not
 /// show the cell.
 fn local_means(blurred: &[f32], (width, height): (usize, usize)) -> Vec<Vec<f32>> {
-        let fw = width * POOL;
-        let mut pooled = vec![[f32::NAN; DIRECTIONS]; width * height];
-        pooled
-            .par_chunks_mut(width)
-            .enumerate()
-            .for_each(|(row, cells)| {
-                if row == 0 || row + 1 == height {
-                    return;
-                }
-                for (column, cell) in cells.iter_mut().enumerate().take(width - 1).skip(1) {
-                    let bend = bends(blurred, fw, column * POOL + POOL / 2, row * POOL + POOL / 2);
-                    *cell = bend.map(f32::abs);
-                }
-            });
-        (0..DIRECTIONS)
-            .into_par_iter()
-            .map(|d| {
-                let one: Vec<f32> = pooled.iter().map(|p| p[d]).collect();
-                box_mean(&one, width, height, NEIGHBOURHOOD_CELLS)
-            })
-            .collect()
+    let fw = width * POOL;
+    let mut pooled = vec![[f32::NAN; DIRECTIONS]; width * height];
+    pooled
+        .par_chunks_mut(width)
+        .enumerate()
+        .for_each(|(row, cells)| {
+            if row == 0 || row + 1 == height {
+                return;
+            }
+            for (column, cell) in cells.iter_mut().enumerate().take(width - 1).skip(1) {
+                let bend = bends(blurred, fw, column * POOL + POOL / 2, row * POOL + POOL / 2);
+                *cell = bend.map(f32::abs);
+            }
+        });
+    (0..DIRECTIONS)
+        .into_par_iter()
+        .map(|d| {
+            let one: Vec<f32> = pooled.iter().map(|p| p[d]).collect();
+            box_mean(&one, width, height, NEIGHBOURHOOD_CELLS)
+        })
+        .collect()
 }
 
 /// Whether a convex outline, clockwise on screen, holds a place.

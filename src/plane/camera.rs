@@ -1,8 +1,8 @@
 //! Where a camera stands, and the gently sagging quilt before it.
 
+use super::relief::Relief;
 pub use crate::geometry::camera::{CAMERA_VALUES, Camera, Distortion};
 use crate::geometry::{Point2, Vector2};
-use super::relief::Relief;
 use nalgebra::{Rotation3, Vector3};
 use std::sync::Arc;
 

@@ -6,8 +6,8 @@
 //! stitching, with the design as the ruler, tells how the quilt's own plane lies against the cards;
 //! what it cannot tell stays within the priors and so in the uncertainty.
 
-use super::relief::{AT_A_PLACE, Relief};
 use super::camera::{Camera, CardPose, Pose, PreparedView, Surface, View};
+use super::relief::{AT_A_PLACE, Relief};
 use crate::geometry::{Point2, Vector2};
 use crate::solve::levenberg_marquardt::{
     Loss, NormalEquations, Options, Problem, Solution, SolveError, minimise,

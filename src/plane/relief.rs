@@ -124,7 +124,10 @@ mod tests {
         }
         for (x, s) in [(-300.0, 100.0), (0.3, 777.0), (699.0, 1499.0)] {
             let (z, dx, ds) = relief.at(x, s);
-            assert!((z - (2.0 + 0.01 * x - 0.02 * s)).abs() < 1e-9, "{z} at {x}, {s}");
+            assert!(
+                (z - (2.0 + 0.01 * x - 0.02 * s)).abs() < 1e-9,
+                "{z} at {x}, {s}"
+            );
             assert!((dx - 0.01).abs() < 1e-12 && (ds + 0.02).abs() < 1e-12);
             let ones: f64 = relief.shares(x, s).z.iter().sum();
             assert!((ones - 1.0).abs() < 1e-12);

@@ -82,10 +82,14 @@ pub fn finished_quilt(
     let mut cards = Cards::new(range, &mut rng);
     for [i, j] in neighbours(&scenes) {
         let pair = [scenes[i].clone(), scenes[j].clone()];
-        let middle = |f: fn(&CameraHeld) -> f64| f64::midpoint(f(&pair[0].camera), f(&pair[1].camera));
+        let middle =
+            |f: fn(&CameraHeld) -> f64| f64::midpoint(f(&pair[0].camera), f(&pair[1].camera));
         let (x, s) = (middle(|c| c.target_x_mm), middle(|c| c.target_s_mm));
         cards.lay(&pair, &mut rng, |rng: &mut Seeded| {
-            [x + rng.between(-160.0, 160.0), s + rng.between(-160.0, 160.0)]
+            [
+                x + rng.between(-160.0, 160.0),
+                s + rng.between(-160.0, 160.0),
+            ]
         });
     }
     for scene in &mut scenes {
@@ -108,8 +112,7 @@ pub fn whole_truth(scene: &Scene, design: &Design) -> Truth {
     };
     let (w, h) = scene.camera.size_px();
     let least = |mm: f64, px: u32| 1.1 * mm / f64::from(px);
-    scene.camera.mm_per_px =
-        least(scene.quilt.width_mm, w).max(least(scene.quilt.length_mm, h));
+    scene.camera.mm_per_px = least(scene.quilt.width_mm, w).max(least(scene.quilt.length_mm, h));
     render(&scene, design).truth
 }
 
@@ -286,7 +289,9 @@ fn neighbours(scenes: &[Scene]) -> Vec<[usize; 2]> {
         for j in i + 1..scenes.len() {
             let nearest = |k: usize| {
                 let others = (0..scenes.len()).filter(|n| *n != k);
-                others.map(|n| (at(n) - at(k)).norm()).fold(f64::MAX, f64::min)
+                others
+                    .map(|n| (at(n) - at(k)).norm())
+                    .fold(f64::MAX, f64::min)
             };
             let apart = (at(i) - at(j)).norm();
             if apart < 1.35 * nearest(i).max(nearest(j)) {
@@ -325,14 +330,19 @@ impl Cards {
     }
 
     /// Lays one more card where every one of `seen_by` shows it whole, if there is such a place.
-    fn lay(&mut self, seen_by: &[Scene], rng: &mut Seeded, place: impl Fn(&mut Seeded) -> [f64; 2]) {
+    fn lay(
+        &mut self,
+        seen_by: &[Scene],
+        rng: &mut Seeded,
+        place: impl Fn(&mut Seeded) -> [f64; 2],
+    ) {
         let kind = usize::from(rng.chance(0.5));
         let number = self.numbers[kind];
         let id = [CardId::Sheet, CardId::Strip][kind](number);
         for _ in 0..200 {
             let [x_mm, s_mm] = place(rng);
-            // Any angle, most of them with the arrow more or less up.
-            let angle_deg = match rng.chance(0.7) {
+            // Any angle, but most of them with the arrow more or less up, as the card asks for.
+            let angle_deg = match self.laid.len() < 3 || rng.chance(0.7) {
                 true => rng.between(-60.0, 60.0),
                 false => rng.between(-180.0, 180.0),
             };

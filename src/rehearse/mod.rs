@@ -24,13 +24,14 @@ mod trial;
 mod truth;
 
 pub use camera::{Camera, Pose};
-pub use finished::{FinishedRange, finished_quilt, whole_truth};
 pub use file::{RehearseError, exif, write};
+pub use finished::{FinishedRange, finished_quilt, whole_truth};
 pub use quilt::{Advance, PracticeQuilt, rehearse_quilt};
 pub use render::{Rehearsed, render};
 pub use scene::{
     Around, Band, CameraHeld, CardChoice, CardOnQuilt, Colour, FABRIC_CLASSES, Fabric, FabricClass,
-    Hand, Light, Object, Picture, Puff, Quilt, Rail, Range, Relaxed, Row, Scene, SceneRange, Thread, ground,
+    Hand, Light, Object, Picture, Puff, Quilt, Rail, Range, Relaxed, Row, Scene, SceneRange,
+    Thread, ground,
 };
 pub use seeded::{Seeded, derive};
 pub use surface::Wave;

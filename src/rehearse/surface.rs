@@ -142,10 +142,13 @@ impl Surface {
         let (z_y, dz_y) = self.along.depth(y);
         let (z_x, dz_x) = self.across.depth(x);
         if !self.waves.is_empty() {
-            return self.waves.iter().map(|wave| wave.depth(x, y)).fold(
-                (z_y + z_x, dz_x, dz_y),
-                |sum, wave| (sum.0 + wave.0, sum.1 + wave.1, sum.2 + wave.2),
-            );
+            return self
+                .waves
+                .iter()
+                .map(|wave| wave.depth(x, y))
+                .fold((z_y + z_x, dz_x, dz_y), |sum, wave| {
+                    (sum.0 + wave.0, sum.1 + wave.1, sum.2 + wave.2)
+                });
         }
         if self.ripple == 0.0 {
             return (z_y + z_x, dz_x, dz_y);

@@ -109,9 +109,9 @@ pub fn find(map: &LineMap, wanted: &Wanted, cards: &[CardPose]) -> Option<FoundR
     };
     let coarse = map.halved();
     let n = cards.len().max(1) as f64;
-    let middle = cards
-        .iter()
-        .fold(Point2::origin(), |sum, c| sum + nalgebra::Vector2::new(c.x, c.s) / n);
+    let middle = cards.iter().fold(Point2::origin(), |sum, c| {
+        sum + nalgebra::Vector2::new(c.x, c.s) / n
+    });
     let first: Vec<(f64, f64)> = (0..(TAU / ANGLE_STEP).round() as i32)
         .flat_map(|i| SHRINKAGES.map(|s| (f64::from(i) * ANGLE_STEP, s)))
         .collect();
@@ -131,7 +131,10 @@ pub fn find(map: &LineMap, wanted: &Wanted, cards: &[CardPose]) -> Option<FoundR
         }
         tries
     };
-    let second = looks(&coarse, &near(&first, CLOSER_LOOKS, ANGLE_STEP / 2.0, 0.0067));
+    let second = looks(
+        &coarse,
+        &near(&first, CLOSER_LOOKS, ANGLE_STEP / 2.0, 0.0067),
+    );
     let third = looks(&coarse, &near(&second, 2, ANGLE_STEP / 4.0, 0.0033));
     let fourth = looks(map, &near(&third, 1, ANGLE_STEP / 8.0, 0.0017));
     let (_, angle, shrinkage) = *fourth.first()?;
@@ -148,9 +151,10 @@ pub fn find(map: &LineMap, wanted: &Wanted, cards: &[CardPose]) -> Option<FoundR
 /// Level ground under all that has been observed, its hills to be solved for.
 pub fn level_relief(joint: &Joint, margin_mm: f64) -> Relief {
     let state = &joint.start;
-    let lines = joint.photos.iter().flat_map(|p| &p.lines).map(|line| {
-        state.rows[line.row].on_quilt(line.along_mm, line.across_mm, &state.stretch)
-    });
+    let lines =
+        joint.photos.iter().flat_map(|p| &p.lines).map(|line| {
+            state.rows[line.row].on_quilt(line.along_mm, line.across_mm, &state.stretch)
+        });
     let cards = state.cards.iter().map(|card| Point2::new(card.x, card.s));
     let (mut min, mut max) = (
         Point2::new(f64::MAX, f64::MAX),

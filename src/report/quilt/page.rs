@@ -1,7 +1,7 @@
 //! The report as a page to keep: one HTML file that needs nothing else, for phone, screen and paper.
 
 use super::words::{agreement, row_list};
-use super::{MeasuredRow, QuiltReport, map, sides};
+use super::{MeasuredRow, OffFrame, QuiltReport, map, sides};
 use crate::gap::places;
 use crate::report::chart::{Chart, Line, Mark, NARROW, Scale, chart};
 use crate::report::colours::style_sheet;
@@ -55,12 +55,8 @@ pub fn page(report: &QuiltReport, pictures: &[Picture]) -> String {
                     h1 { (report.quilt) ": rows against the plan" }
                     p.verdict { (report.verdict) }
                     p { (facts(report)) }
-                    (map_section(report))
-                    (gap_section(report))
-                    (drift_section(report))
-                    (shape_section(report))
-                    (stitching_section(report))
-                    (conditions_section(report))
+                    @if !report.rows.is_empty() || report.off_frame.is_none() { (rows_sections(report)) }
+                    @if let Some(off) = &report.off_frame { (off_frame(off, report)) }
                     section {
                         h2 { "What this report does not know" }
                         ul { @for sentence in &report.not_known { li { (sentence) } } }
@@ -74,6 +70,36 @@ pub fn page(report: &QuiltReport, pictures: &[Picture]) -> String {
         }
     };
     body.into_string()
+}
+
+/// All that is drawn and told of rows.
+fn rows_sections(report: &QuiltReport) -> Markup {
+    html! {
+        (map_section(report))
+        (gap_section(report))
+        (drift_section(report))
+        (shape_section(report))
+        (stitching_section(report))
+        (conditions_section(report))
+    }
+}
+
+/// The finished quilt, against the plan drawn in as the quilt was.
+fn off_frame(off: &OffFrame, report: &QuiltReport) -> Markup {
+    let finished = &off.finished;
+    html! {
+        h1 { "The finished quilt, off the frame" }
+        p.verdict { (finished.judgement) }
+        p { (off.shrinkage_in_words(&report.plan)) }
+        @if let Some(compared) = off.compared_in_words() { p { (compared) } }
+        @if !finished.notes.is_empty() || !finished.not_used.is_empty() {
+            ul {
+                @for note in &finished.notes { li { (note) } }
+                @for photo in &finished.not_used { li { (photo.why) "; " (photo.remedy) "." } }
+            }
+        }
+        (rows_sections(&off.as_report(report)))
+    }
 }
 
 fn facts(report: &QuiltReport) -> String {

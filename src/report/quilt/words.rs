@@ -17,7 +17,10 @@ const BAR_MM: f64 = 150.0;
 pub(super) fn verdict(report: &QuiltReport) -> String {
     let plan = &report.plan;
     if report.rows.is_empty() {
-        return "No row is measured yet.".to_owned();
+        let off_frame = report.off_frame.as_ref();
+        return off_frame.map_or("No row is measured yet.".to_owned(), |o| {
+            o.finished.judgement.clone()
+        });
     }
     let measured = match report.rows.len() {
         n if n as u32 == plan.rows => format!("all {n} rows are measured"),
