@@ -182,11 +182,12 @@ fn overlays(
     let out = folder.join(snap::OVERLAY_FOLDER);
     std::fs::create_dir_all(&out)
         .with_context(|| format!("the folder {} cannot be made", out.display()))?;
-    let record = measured.record.as_check();
+    let record = measured.record.as_check(plan.tolerance.spacing_mm);
     for (i, path) in paths.iter().enumerate() {
         let colour = photo::read(path)?.colour()?;
         let name = path.file_name().unwrap_or_default().to_string_lossy();
         let picture = draw(&Overlay {
+            title: Some("The finished quilt"),
             photo: &colour,
             photo_from_quilt: &|p| measured.drawn.to_photo(i, p),
             rows: &measured.drawn.rows,

@@ -202,9 +202,13 @@ fn record_of(
         })
         .collect();
     let cards: Vec<Vec<CardInPhoto>> = found.iter().map(|f| f.cards.clone()).collect();
-    let drawn = drawn(
+    let mut drawn = drawn(
         measured, &all, &number_of, &rows, &place, &cards, plan, design,
     );
+    // Against the plan the whole quilt has shrunk; a single row's planned place would mislead.
+    for row in &mut drawn.rows {
+        row.planned_baseline_mm = None;
+    }
     let drift = |as_shrunk: bool| -> Vec<DriftRecord> {
         let row = |i: &usize| drift_of(measured, &place, *i, number_of(*i), plan, as_shrunk);
         all.iter().map(row).collect()

@@ -4,10 +4,10 @@
 //! [`crate::record`] (`rowsight.row/1`). Keys may be added, never renamed; unknown is `null`, never 0.
 
 use crate::record::{
-    Action, DriftRecord, GapRecord, PhotoRecord, Record, RowRecord, VerdictRecord,
+    Action, At, DriftRecord, GapRecord, PhotoRecord, Record, RowRecord, VerdictRecord,
 };
 use crate::units::Uncertain;
-use crate::verdict::conformity::Finding;
+use crate::verdict::conformity::{Finding, judge};
 use serde::{Deserialize, Serialize};
 
 /// Name and version of the document.
@@ -45,13 +45,24 @@ pub struct FinishedRecord {
 }
 
 impl FinishedRecord {
-    /// The same as a check's record, for what draws checks: there is nothing to do next.
-    pub fn as_check(&self) -> Record {
+    /// The same as a check's record, for what draws checks: there is nothing to do next. Gaps are held against the
+    /// plan drawn in as the quilt was; at the sides only those that are not surely within `tolerance_mm`.
+    pub fn as_check(&self, tolerance_mm: f64) -> Record {
+        let gaps = self.gaps.iter().cloned().map(|mut gap| {
+            gap.plan_mm *= 1.0 + self.shrinkage.down.value;
+            let plan_mm = gap.plan_mm;
+            gap.spacing.retain(|s| {
+                let value = s.value - plan_mm;
+                let off = Uncertain { value, u: s.u };
+                s.at == At::Centre || judge(off, tolerance_mm) != Finding::Inside
+            });
+            gap
+        });
         Record {
             schema: crate::record::SCHEMA.to_owned(),
             photos: self.photos.clone(),
             rows: self.rows.clone(),
-            gaps: self.gaps.clone(),
+            gaps: gaps.collect(),
             drift: self.drift_as_shrunk.clone(),
             verdict: VerdictRecord {
                 action: Action::CarryOn,

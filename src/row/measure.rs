@@ -305,6 +305,9 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
         .copied()
         .filter(|row| row.score >= sure.max(EXPECTED_SCORE))
         .collect();
+    if std::env::var("DBG").is_ok() {
+        eprintln!("AGAIN sure {sure:.1} decoy {:.1}: {:?}", again.decoy_score, again.rows.iter().map(|r| (r.index, (r.score * 10.0).round() / 10.0)).collect::<Vec<_>>());
+    }
     let mean_bow = mean(joint.start.rows.iter().map(|r| r.bow));
     joint.start.rows = kept
         .iter()
@@ -380,6 +383,9 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
                 trace.found_mm() > LEAST_SHARE * longest && *scale_mm < 1.6 * hand_mm + 0.3
             })
             .collect();
+        if std::env::var("DBG").is_ok() {
+            eprintln!("PASS hand {hand_mm:.2}: {:?}", traces.iter().zip(&scales_mm).map(|(t, s)| (t.found_mm().round(), (s * 100.0).round() / 100.0)).collect::<Vec<_>>());
+        }
         if farthest < 3.5 && good.iter().any(|g| !g) {
             let keep = |i: usize| good[i];
             let last = good.iter().rposition(|g| *g).unwrap_or(0);
