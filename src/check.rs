@@ -318,7 +318,7 @@ pub fn check(
         stagger: plan.stagger,
         card_bar_mm: plan.card_bar_mm,
         priors: Priors::default(),
-        relaxed: false,
+        relaxed: None,
     };
     let measured = measure(&job).map_err(|error| CheckError::Rows {
         path: path(0),

@@ -121,7 +121,7 @@ pub fn measure_finished(
             stagger: plan.stagger,
             card_bar_mm: plan.card_bar_mm,
             priors: relaxed::priors(),
-            relaxed: true,
+            relaxed: Some(plan.rows),
         })
         .map_err(|error| CheckError::Rows {
             path: path(used[0]),

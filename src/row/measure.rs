@@ -48,20 +48,20 @@ pub struct Job<'a> {
     pub card_bar_mm: f64,
     /// What is known of cards, quilt and design.
     pub priors: Priors,
-    /// The quilt lies finished off the frame: rows in any direction, shrunk, on hills.
-    pub relaxed: bool,
+    /// The quilt lies finished off the frame, all these rows of it in any direction, shrunk, on hills.
+    pub relaxed: Option<u32>,
 }
 
 impl Job<'_> {
     /// The design as it lies on the quilt.
     fn design_on_quilt(&self, state: &State) -> Cow<'_, Design> {
         match self.relaxed {
-            true => Cow::Owned(relaxed::stretched(
+            Some(_) => Cow::Owned(relaxed::stretched(
                 self.design,
                 state.stretch.x,
                 state.stretch.y,
             )),
-            false => Cow::Borrowed(self.design),
+            None => Cow::Borrowed(self.design),
         }
     }
 }
@@ -171,8 +171,8 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
         cameras,
         photos,
         priors: match job.relaxed {
-            true => relaxed::priors_without_hills(),
-            false => job.priors,
+            Some(_) => relaxed::priors_without_hills(),
+            None => job.priors,
         },
         start,
         line_loss: Loss::Cauchy(2.0),
@@ -191,7 +191,7 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
         .iter()
         .zip(&views)
         .map(|(p, view)| {
-            let coarse = job.relaxed && mm_per_px(view, p.luma) > COARSE_MM_PER_PX;
+            let coarse = job.relaxed.is_some() && mm_per_px(view, p.luma) > COARSE_MM_PER_PX;
             (!coarse).then(|| half_size(p.luma))
         })
         .collect();
@@ -239,9 +239,10 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
         spacing_mm: job.spacing_mm,
         stagger: job.stagger,
         cards: &middles,
+        all_rows: job.relaxed,
     };
     let found = match job.relaxed {
-        true => {
+        Some(_) => {
             let found = relaxed::find(&map, &wanted, &joint.start.cards);
             let found = found.ok_or(CannotMeasure::NoRow)?;
             joint.start.stretch = Stretch {
@@ -250,14 +251,14 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
             };
             found.found
         }
-        false => find(&map, &wanted).ok_or(CannotMeasure::NoRow)?,
+        None => find(&map, &wanted).ok_or(CannotMeasure::NoRow)?,
     };
     joint.start = joint.start.turned(found.angle);
     let sure = found.rows.iter().map(|r| r.score).fold(0.0, f64::max) * 0.4;
     joint.start.rows = found
         .rows
         .iter()
-        .filter(|row| row.score >= sure.max(EXPECTED_SCORE))
+        .filter(|row| row.score >= sure.max(wanted.expected_score()))
         .map(row_place)
         .collect();
     let mut turned = found.angle;
@@ -280,7 +281,7 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
         joint.start = joint.solve_roughly()?.state;
     }
     turned += straighten(&mut joint.start);
-    if job.relaxed {
+    if job.relaxed.is_some() {
         let relief = relaxed::level_relief(&joint, job.spacing_mm);
         joint.start.surface = Surface {
             relief: Some(Arc::new(relief)),
@@ -298,12 +299,13 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
         ..wanted
     };
     let again = search::rows_in(&map, &wanted, &frame).ok_or(CannotMeasure::NoRow)?;
-    let sure = again.rows.iter().map(|r| r.score).fold(0.0, f64::max) * 0.25;
+    let share = if job.relaxed.is_some() { 0.0 } else { 0.25 };
+    let sure = again.rows.iter().map(|r| r.score).fold(0.0, f64::max) * share;
     let mut kept: Vec<search::FoundRow> = again
         .rows
         .iter()
         .copied()
-        .filter(|row| row.score >= sure.max(EXPECTED_SCORE))
+        .filter(|row| row.score >= sure.max(wanted.expected_score()))
         .collect();
     if std::env::var("DBG").is_ok() {
         eprintln!("AGAIN sure {sure:.1} decoy {:.1}: {:?}", again.decoy_score, again.rows.iter().map(|r| (r.index, (r.score * 10.0).round() / 10.0)).collect::<Vec<_>>());
@@ -375,12 +377,14 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
             .max(0.4);
         joint.line_loss = loss;
         joint.start = joint.solve_roughly()?.state;
+        // Where all rows are looked for together their places are known; of a row a part will do.
+        let least_share = if job.relaxed.is_some() { 0.12 } else { LEAST_SHARE };
         // A row mostly hidden, or a ghost: little of it is found, or it strays as no hand does.
         let good: Vec<bool> = traces
             .iter()
             .zip(&scales_mm)
             .map(|(trace, scale_mm)| {
-                trace.found_mm() > LEAST_SHARE * longest && *scale_mm < 1.6 * hand_mm + 0.3
+                trace.found_mm() > least_share * longest && *scale_mm < 1.6 * hand_mm + 0.3
             })
             .collect();
         if std::env::var("DBG").is_ok() {

@@ -30,6 +30,11 @@ const ARROWS_COUNT: f64 = 1.06;
 /// Distance of the heights that describe the hills, mm.
 const RELIEF_STEP_MM: f64 = 160.0;
 
+/// By how much curves that were not stitched are drawn out along the row: what chance reaches.
+const DECOYS: [f64; 4] = [0.13, -0.11, 0.21, -0.17];
+/// How many times further than those the rows together have to stand out.
+const STANDS_OUT: f64 = 1.3;
+
 /// Rows found on a relaxed quilt.
 #[derive(Debug, Clone)]
 pub struct FoundRelaxed {
@@ -144,6 +149,24 @@ pub fn find(map: &LineMap, wanted: &Wanted, cards: &[CardPose]) -> Option<FoundR
         spacing_mm: wanted.spacing_mm * (1.0 + shrinkage),
         ..*wanted
     };
+    let strength = search::strength(map, &wanted, angle);
+    let chance = DECOYS
+        .map(|by| {
+            let drawn = stretched(&design, by, 0.0);
+            let wanted = Wanted {
+                design: &drawn,
+                ..wanted
+            };
+            search::strength(map, &wanted, angle)
+        })
+        .into_iter()
+        .fold(0.0, f64::max);
+    if std::env::var("DBG").is_ok() {
+        eprintln!("FIND angle {:.1} shrink {shrinkage:.4} strength {strength:.1} chance {chance:.1}", angle.to_degrees());
+    }
+    if strength < STANDS_OUT * chance {
+        return None;
+    }
     let found = search::rows_in(map, &wanted, &Frame::Turned(angle))?;
     Some(FoundRelaxed { found, shrinkage })
 }
