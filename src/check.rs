@@ -227,6 +227,9 @@ fn remedy(error: &CannotMeasure) -> &'static str {
         CannotMeasure::NoRow => {
             "see that the newest row and the one above it are in the photo, that the plan names the right design, and retake it in light that falls across the quilt"
         }
+        CannotMeasure::NoQuilt => {
+            "see that the plan names the right design with its repeat and spacing, and take the photos again from nearer, in light that falls across the quilt from one side"
+        }
         _ => "lay a card flat beside the row, all of it in the photo, and retake it",
     }
 }

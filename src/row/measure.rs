@@ -81,6 +81,11 @@ pub enum CannotMeasure {
     /// No row stands out.
     #[error("no row of the design stands out in the photo")]
     NoRow,
+    /// The rows of a finished quilt do not stand out.
+    #[error(
+        "the rows of the design do not stand out well enough in the photos to tell where they are"
+    )]
+    NoQuilt,
 }
 
 /// A row as measured.
@@ -244,7 +249,7 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
     let found = match job.relaxed {
         Some(_) => {
             let found = relaxed::find(&map, &wanted, &joint.start.cards);
-            let found = found.ok_or(CannotMeasure::NoRow)?;
+            let found = found.ok_or(CannotMeasure::NoQuilt)?;
             joint.start.stretch = Stretch {
                 x: found.shrinkage,
                 y: found.shrinkage,
@@ -299,6 +304,9 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
         ..wanted
     };
     let again = search::rows_in(&map, &wanted, &frame).ok_or(CannotMeasure::NoRow)?;
+    if job.relaxed.is_some() && !relaxed::stand_out(&again) {
+        return Err(CannotMeasure::NoQuilt);
+    }
     let share = if job.relaxed.is_some() { 0.0 } else { 0.25 };
     let sure = again.rows.iter().map(|r| r.score).fold(0.0, f64::max) * share;
     let mut kept: Vec<search::FoundRow> = again
@@ -307,9 +315,6 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
         .copied()
         .filter(|row| row.score >= sure.max(wanted.expected_score()))
         .collect();
-    if std::env::var("DBG").is_ok() {
-        eprintln!("AGAIN sure {sure:.1} decoy {:.1}: {:?}", again.decoy_score, again.rows.iter().map(|r| (r.index, (r.score * 10.0).round() / 10.0)).collect::<Vec<_>>());
-    }
     let mean_bow = mean(joint.start.rows.iter().map(|r| r.bow));
     joint.start.rows = kept
         .iter()
@@ -378,7 +383,11 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
         joint.line_loss = loss;
         joint.start = joint.solve_roughly()?.state;
         // Where all rows are looked for together their places are known; of a row a part will do.
-        let least_share = if job.relaxed.is_some() { 0.12 } else { LEAST_SHARE };
+        let least_share = if job.relaxed.is_some() {
+            0.12
+        } else {
+            LEAST_SHARE
+        };
         // A row mostly hidden, or a ghost: little of it is found, or it strays as no hand does.
         let good: Vec<bool> = traces
             .iter()
@@ -387,9 +396,6 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
                 trace.found_mm() > least_share * longest && *scale_mm < 1.6 * hand_mm + 0.3
             })
             .collect();
-        if std::env::var("DBG").is_ok() {
-            eprintln!("PASS hand {hand_mm:.2}: {:?}", traces.iter().zip(&scales_mm).map(|(t, s)| (t.found_mm().round(), (s * 100.0).round() / 100.0)).collect::<Vec<_>>());
-        }
         if farthest < 3.5 && good.iter().any(|g| !g) {
             let keep = |i: usize| good[i];
             let last = good.iter().rposition(|g| *g).unwrap_or(0);

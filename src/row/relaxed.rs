@@ -33,7 +33,7 @@ const RELIEF_STEP_MM: f64 = 160.0;
 /// By how much curves that were not stitched are drawn out along the row: what chance reaches.
 const DECOYS: [f64; 4] = [0.13, -0.11, 0.21, -0.17];
 /// How many times further than those the rows together have to stand out.
-const STANDS_OUT: f64 = 1.3;
+const STANDS_OUT: f64 = 2.0;
 
 /// Rows found on a relaxed quilt.
 #[derive(Debug, Clone)]
@@ -161,14 +161,22 @@ pub fn find(map: &LineMap, wanted: &Wanted, cards: &[CardPose]) -> Option<FoundR
         })
         .into_iter()
         .fold(0.0, f64::max);
-    if std::env::var("DBG").is_ok() {
-        eprintln!("FIND angle {:.1} shrink {shrinkage:.4} strength {strength:.1} chance {chance:.1}", angle.to_degrees());
-    }
     if strength < STANDS_OUT * chance {
         return None;
     }
     let found = search::rows_in(map, &wanted, &Frame::Turned(angle))?;
     Some(FoundRelaxed { found, shrinkage })
+}
+
+/// How many times more than a curve that was not stitched the middle one of the rows has to stand out.
+const MIDDLE_STANDS_OUT: f64 = 1.2;
+
+/// Whether rows stand out so that they can be believed to be there: most of them more than chance does anywhere.
+pub fn stand_out(found: &Found) -> bool {
+    let mut scores: Vec<f64> = found.rows.iter().map(|r| r.score).collect();
+    scores.sort_by(f64::total_cmp);
+    let middle = scores.get(scores.len() / 2).copied().unwrap_or(0.0);
+    middle > MIDDLE_STANDS_OUT * found.decoy_score
 }
 
 /// Level ground under all that has been observed, its hills to be solved for.

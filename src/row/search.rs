@@ -143,9 +143,15 @@ const CHANCE_SCORE: f64 = 3.5;
 fn best_window(rows: &[FoundRow], most: u32) -> (f64, &[FoundRow]) {
     let mut best = (0.0, rows);
     for (i, first) in rows.iter().enumerate() {
-        let inside = rows[i..].iter().take_while(|r| r.index < first.index + most as i32).count();
+        let inside = rows[i..]
+            .iter()
+            .take_while(|r| r.index < first.index + most as i32)
+            .count();
         let window = &rows[i..i + inside];
-        let strength: f64 = window.iter().map(|r| (r.score - CHANCE_SCORE).max(0.0)).sum();
+        let strength: f64 = window
+            .iter()
+            .map(|r| (r.score - CHANCE_SCORE).max(0.0))
+            .sum();
         if strength > best.0 {
             best = (strength, window);
         }
@@ -157,14 +163,24 @@ fn best_window(rows: &[FoundRow], most: u32) -> (f64, &[FoundRow]) {
 fn with_plain_neighbours<'a>(rows: &'a [FoundRow], window: &[FoundRow]) -> &'a [FoundRow] {
     let mut scores: Vec<f64> = window.iter().map(|r| r.score).collect();
     scores.sort_by(f64::total_cmp);
-    let plain = scores.get(scores.len() / 2).map_or(f64::MAX, |middle| SURE_SCORE.max(0.6 * middle));
-    let at = |index: Option<i32>| rows.iter().position(|r| Some(r.index) == index).unwrap_or(0);
+    let plain = scores
+        .get(scores.len() / 2)
+        .map_or(f64::MAX, |middle| SURE_SCORE.max(0.6 * middle));
+    let at = |index: Option<i32>| {
+        rows.iter()
+            .position(|r| Some(r.index) == index)
+            .unwrap_or(0)
+    };
     let mut from = at(window.first().map(|r| r.index));
     let mut to = at(window.last().map(|r| r.index));
-    while from > 0 && rows[from - 1].index + 1 == rows[from].index && rows[from - 1].score >= plain {
+    while from > 0 && rows[from - 1].index + 1 == rows[from].index && rows[from - 1].score >= plain
+    {
         from -= 1;
     }
-    while to + 1 < rows.len() && rows[to].index + 1 == rows[to + 1].index && rows[to + 1].score >= plain {
+    while to + 1 < rows.len()
+        && rows[to].index + 1 == rows[to + 1].index
+        && rows[to + 1].score >= plain
+    {
         to += 1;
     }
     rows.get(from..=to).unwrap_or(rows)
