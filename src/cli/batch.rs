@@ -26,7 +26,9 @@ use std::path::{Path, PathBuf};
 ///
 /// With --finished the photos show the quilt off the frame, on a floor or a wall, in any order and any way up, with
 /// measuring cards scattered on it, arrows towards its first row. Every photo shares a card with another one. All rows
-/// are numbered from the top and measured in one frame.
+/// are numbered from the top and measured in one frame. Exit code 0: within the plan's tolerances as far as can be
+/// told; 1: beyond one of them; 2: a photo was left out, or nothing could be measured; 3: rows are missing, or the photos
+/// do not settle it.
 ///
 /// Example: rowsight batch harvest harvest/row-photos
 /// Example: rowsight batch harvest --finished quilt-*.jpg

@@ -83,12 +83,13 @@ pub(super) fn run(asked: &Asked, style: Style) -> anyhow::Result<Outcome> {
 fn outcome(measured: &Finished) -> Outcome {
     let record = &measured.record;
     let relative = &record.relative;
-    let unsettled =
-        [relative.gaps, relative.drift, relative.skew, relative.bow].contains(&Finding::Unsettled);
+    let findings = [relative.gaps, relative.drift, relative.skew, relative.bow];
     if !record.not_used.is_empty() {
         Outcome::Failed
-    } else if record.rows_found != record.plan_rows || unsettled {
+    } else if record.rows_found != record.plan_rows || findings.contains(&Finding::Unsettled) {
         Outcome::Retake
+    } else if findings.contains(&Finding::Beyond) {
+        Outcome::Act
     } else {
         Outcome::Fine
     }

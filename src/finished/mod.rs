@@ -225,7 +225,13 @@ fn record_of(
     let mut notes = Vec::new();
     let numbers: Vec<u32> = rows.iter().map(|r| r.row).collect();
     notes.extend(words::numbering(&numbers, plan.rows));
-    notes.extend(words::arrows(&measured.state.cards));
+    let lying: Vec<_> = measured
+        .cards
+        .iter()
+        .copied()
+        .zip(measured.state.cards.iter().copied())
+        .collect();
+    notes.extend(words::arrows(&lying));
     notes.extend(
         place
             .warning

@@ -1,6 +1,7 @@
 //! What the numbers of a finished quilt mean, in a quilter's words.
 
 use super::record::{FinishedRecord, Relative};
+use crate::card::geometry::CardId;
 use crate::gap::places;
 use crate::plan::Plan;
 use crate::plane::camera::CardPose;
@@ -36,18 +37,26 @@ pub(super) fn numbering(found: &[u32], planned: u32) -> Option<String> {
     ))
 }
 
-/// Cards that lie upside down, when not all say the same.
-pub(super) fn arrows(cards: &[CardPose]) -> Option<String> {
-    let up = arrows_up(cards, 0.0);
-    if up <= -0.3 {
-        return Some(
-            "Most cards' arrows point down the quilt as its stitching shows it; the stitching was believed.".to_owned(),
-        );
+/// Cards whose arrows do not point up the quilt, named by their photos' words.
+pub(super) fn arrows(cards: &[(CardId, CardPose)]) -> Option<String> {
+    let down: Vec<String> = cards
+        .iter()
+        .filter(|(_, pose)| arrows_up(std::slice::from_ref(pose), 0.0) < 0.0)
+        .map(|(card, _)| card.to_string())
+        .collect();
+    match down.len() {
+        0 => None,
+        n if 2 * n > cards.len() => Some(format!(
+            "Most cards' arrows point down the quilt ({}); its stitching was believed which end is the top.",
+            list(&down)
+        )),
+        n => Some(format!(
+            "The cards do not agree which end of the quilt is the top: the arrow of {} point{} down; the others and \
+             the stitching were believed.",
+            list(&down),
+            if n == 1 { "s" } else { "" }
+        )),
     }
-    (up < 0.99 && cards.len() > 1).then(|| {
-        "The cards' arrows do not agree which end of the quilt is the top; the stitching and most of them were believed."
-            .to_owned()
-    })
 }
 
 /// Left, centre and right of a drift.
@@ -194,4 +203,43 @@ pub fn shrinkage(record: &FinishedRecord, plan: &Plan) -> String {
         length(expected, plan.unit),
         length(plan.spacing_mm, plan.unit)
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn another_number_of_rows_is_said_plainly_with_the_end_that_was_taken_as_first() {
+        assert_eq!(numbering(&[1, 2, 3], 3), None);
+        let more = numbering(&[1, 2, 3, 4], 3).unwrap();
+        assert!(more.contains("The plan has 3 rows, 4 were found"), "{more}");
+        assert!(more.contains("at the top was taken as row 1"), "{more}");
+        let hole = numbering(&[1, 2, 4, 5], 6).unwrap();
+        assert!(
+            hole.contains("4 were found") && hole.contains("of row 3"),
+            "{hole}"
+        );
+        let one = numbering(&[1, 3], 3).unwrap();
+        assert!(one.starts_with("Row 2 could not be measured"), "{one}");
+    }
+
+    #[test]
+    fn cards_that_point_down_are_named() {
+        let lying = |degrees: f64| CardPose {
+            x: 0.0,
+            s: 0.0,
+            angle: degrees.to_radians(),
+            height: 4.0,
+            tilt_x: 0.0,
+            tilt_y: 0.0,
+        };
+        let [a, b, c] = [CardId::Sheet(1), CardId::Sheet(2), CardId::Strip(3)];
+        // On its side a card says nothing.
+        assert_eq!(arrows(&[(a, lying(20.0)), (b, lying(-91.0))]), None);
+        let one = arrows(&[(a, lying(20.0)), (b, lying(170.0)), (c, lying(-40.0))]).unwrap();
+        assert!(one.contains("sheet 2 points down"), "{one}");
+        let most = arrows(&[(a, lying(200.0)), (b, lying(170.0)), (c, lying(-40.0))]).unwrap();
+        assert!(most.starts_with("Most cards"), "{most}");
+    }
 }

@@ -721,3 +721,117 @@ impl Joint {
         );
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::plane::camera::Distortion;
+
+    /// A card and a few places of a row on hills, seen aslant.
+    fn problem() -> Joint {
+        let mut relief = Relief::level(
+            Point2::new(-300.0, -300.0),
+            Point2::new(300.0, 300.0),
+            150.0,
+        );
+        for (k, z) in relief.heights_mm.iter_mut().enumerate() {
+            *z = ((k * 5 + 2) % 7) as f64 - 3.0;
+        }
+        let camera = Camera::new(3000.0, Point2::new(2000.0, 1500.0), Distortion::k1(-0.04));
+        let prior = CameraPrior {
+            camera,
+            focal_relative_u: 0.03,
+            centre_u_px: 30.0,
+            bend: [0.04, 0.0, 0.0],
+        };
+        let start = State {
+            surface: Surface {
+                sag_s: 2e-6,
+                sag_x: -1e-6,
+                relief: Some(Arc::new(relief)),
+            },
+            stretch: Stretch {
+                x: -0.02,
+                y: -0.015,
+            },
+            cameras: vec![camera],
+            poses: vec![Pose {
+                rotation: Vector3::new(0.25, -0.1, 0.3),
+                translation: Vector3::new(30.0, -20.0, 1900.0),
+            }],
+            cards: vec![CardPose {
+                x: 40.0,
+                s: -60.0,
+                angle: 0.7,
+                height: 4.0,
+                tilt_x: 0.01,
+                tilt_y: -0.02,
+            }],
+            rows: vec![RowPlace {
+                offset: 90.0,
+                slope: 0.004,
+                bow: 2e-6,
+                shift: 12.0,
+            }],
+        };
+        let corner = |x, y| CornerObservation {
+            on_card_mm: Point2::new(x, y),
+            in_photo_px: Point2::new(2000.0, 1500.0),
+            whitening: Matrix2::identity() * 10.0,
+        };
+        let line = |along_mm: f64| LineObservation {
+            row: 0,
+            along_mm,
+            across_mm: 0.2 * along_mm,
+            in_photo_px: Point2::new(2000.0, 1500.0),
+            normal: Vector2::new(0.6, 0.8),
+            u_px: 0.5,
+        };
+        Joint {
+            cameras: vec![prior],
+            photos: vec![PhotoObservations {
+                camera: 0,
+                cards: vec![(0, vec![corner(-100.0, -70.0), corner(90.0, 60.0)])],
+                lines: [-180.0, 20.0, 150.0].map(line).to_vec(),
+            }],
+            priors: Priors::default(),
+            start,
+            line_loss: Loss::Squared,
+        }
+    }
+
+    /// Every derivative against a central difference of the residual itself.
+    #[test]
+    fn gradients_on_hills_are_the_derivatives_of_the_residuals() {
+        let joint = problem();
+        let p = joint.start.to_parameters(&joint.cameras);
+        assert_eq!(p.len(), joint.parameter_count());
+        let residuals = |p: &[f64]| {
+            let mut all = Vec::new();
+            joint.visit(p, false, &mut |_, r, _, _| all.push(r));
+            all
+        };
+        let mut stated: Vec<Vec<(usize, f64)>> = Vec::new();
+        joint.visit(&p, true, &mut |_, _, gradient, _| {
+            stated.push(gradient.to_vec())
+        });
+        for i in 0..p.len() {
+            let h = joint.derivative_step(i);
+            let [up, down] = [h, -h].map(|by| {
+                let mut moved = p.clone();
+                moved[i] += by;
+                residuals(&moved)
+            });
+            for (k, gradient) in stated.iter().enumerate() {
+                let true_one = (up[k] - down[k]) / (2.0 * h);
+                let told: f64 = gradient.iter().filter(|g| g.0 == i).map(|g| g.1).sum();
+                // One-sided steps in the code: wrong by their length times the curvature.
+                let room = 2e-3 * true_one.abs() + 1e-3 * (told.abs().max(1e-2));
+                assert!(
+                    (told - true_one).abs() < room,
+                    "parameter {i}, residual {k}: {told} {true_one}"
+                );
+            }
+        }
+    }
+}

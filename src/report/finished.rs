@@ -5,6 +5,7 @@ use crate::finished::{FinishedRecord, shrinkage};
 use crate::gap::places;
 use crate::plan::Plan;
 use crate::record::{GapRecord, RowRecord};
+use crate::units::LengthUnit;
 use crate::verdict::words::{interval, number, signed, unit_name};
 
 /// The judgement, a table of all rows, and what did not fit.
@@ -15,12 +16,16 @@ pub fn finished(record: &FinishedRecord, plan: &Plan, style: Style) -> String {
     text += &table(record, plan);
     text += "\n";
     let unit = unit_name(plan.unit);
+    let unit_in_words = match plan.unit {
+        LengthUnit::Inch => "inches",
+        LengthUnit::Millimetre => "millimetres",
+    };
     text += &wrap(
         &format!(
-            "Lengths in {unit}; gap: to the row above, at the left, in the middle, at the right, ± the widest 95 % \
-             interval of the three; drift: how far the row's middle lies too low (+) or too high (-) below row 1, for \
-             a quilt that has shrunk as this one; skew and shift: against row 1, right (+); missed: parts of the design \
-             that were not stitched."
+            "Lengths in {unit_in_words}. Gap: to the row above, at the left, in the middle and at the right, ± the \
+             widest 95 % interval of the three. Drift: how far the row's middle lies too low (+) or too high (-), \
+             counted from row 1, for a quilt that has shrunk as this one. Skew and shift: against row 1; + the right \
+             end lies lower, + the design lies to the right."
         ),
         "  ",
         width,
@@ -89,17 +94,12 @@ fn table(record: &FinishedRecord, plan: &Plan) -> String {
             } else {
                 dash()
             });
-            cells.push(match row.missed.len() {
-                0 => dash(),
-                n => n.to_string(),
-            });
             cells
         })
         .collect();
     plain(
         &[
             "Row", "gap left", "centre", "right", "±", "drift", "±", "skew %", "bow", "shift",
-            "missed",
         ],
         &lines,
     )
