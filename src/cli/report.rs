@@ -118,21 +118,28 @@ fn write(path: &Path, bytes: &[u8]) -> anyhow::Result<()> {
 
 /// The overlays of the rows in the report, made small; one that cannot be read is named and left out.
 fn pictures(folder: &Path, report: &QuiltReport) -> Vec<Picture> {
+    let of_rows = report.rows.iter().flat_map(|row| {
+        let paths = super::snap::overlay_paths(folder, row.row, row.photos.len());
+        paths.into_iter().map(|path| (Some(row.row), path))
+    });
+    let finished = report
+        .off_frame
+        .as_ref()
+        .map_or(0, |off| off.finished.photos.len());
+    let of_finished = (0..finished).map(|i| (None, super::finished::overlay_path(folder, i)));
     let mut pictures = Vec::new();
-    for row in &report.rows {
-        for path in super::snap::overlay_paths(folder, row.row, row.photos.len()) {
-            if !path.exists() {
-                continue;
-            }
-            match small(&path) {
-                Ok((jpeg, width, height)) => pictures.push(Picture {
-                    row: row.row,
-                    jpeg,
-                    width,
-                    height,
-                }),
-                Err(error) => complain(&format!("{error:#}; it is left out of the report")),
-            }
+    for (row, path) in of_rows.chain(of_finished) {
+        if !path.exists() {
+            continue;
+        }
+        match small(&path) {
+            Ok((jpeg, width, height)) => pictures.push(Picture {
+                row,
+                jpeg,
+                width,
+                height,
+            }),
+            Err(error) => complain(&format!("{error:#}; it is left out of the report")),
         }
     }
     pictures

@@ -8,7 +8,7 @@ mod record;
 mod words;
 
 pub use record::{FinishedRecord, NotUsed, Relative, SCHEMA, Shrinkage};
-pub use words::shrinkage;
+pub use words::{change, shrinkage};
 
 use crate::calibrate::profile::Profile;
 use crate::card::{CardError, CardInPhoto, CardWarning, DetectOptions, FoundCards, find_cards};

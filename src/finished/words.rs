@@ -1,13 +1,13 @@
 //! What the numbers of a finished quilt mean, in a quilter's words.
 
-use super::record::{FinishedRecord, Relative};
+use super::record::{FinishedRecord, Relative, Shrinkage};
 use crate::card::geometry::CardId;
 use crate::gap::places;
 use crate::plan::Plan;
 use crate::plane::camera::CardPose;
 use crate::record::{DriftRecord, GapRecord};
 use crate::row::relaxed::arrows_up;
-use crate::units::Uncertain;
+use crate::units::{LengthUnit, Uncertain};
 use crate::verdict::conformity::{Finding, judge};
 use crate::verdict::words::{K_95, interval, length, list, number, unit_name};
 
@@ -184,24 +184,31 @@ pub(super) fn judgement(record: &FinishedRecord, plan: &Plan) -> String {
     }
 }
 
-/// How much the quilting has drawn the quilt in, when it shows.
-pub fn shrinkage(record: &FinishedRecord, plan: &Plan) -> String {
-    let percent = |v: Uncertain| {
-        format!(
-            "{:.1} ± {:.1} %",
-            -100.0 * v.value,
-            (1000.0 * K_95 * v.u).ceil() / 10.0
-        )
+/// A relative change of a length: `2.1 ± 0.2 % shorter`, or that none shows.
+pub fn change(v: Uncertain, less: &str, more: &str) -> String {
+    let half_width = (1000.0 * K_95 * v.u).ceil() / 10.0;
+    if (v.value.abs()) < K_95 * v.u {
+        return format!("not measurably {less} (within {half_width:.1} %)");
+    }
+    let way = if v.value < 0.0 { less } else { more };
+    format!("{:.1} ± {half_width:.1} % {way}", 100.0 * v.value.abs())
+}
+
+/// How much the quilting has drawn the quilt in, and what would be even then.
+pub fn shrinkage(shrinkage: &Shrinkage, spacing_mm: f64, unit: LengthUnit) -> String {
+    let expected = spacing_mm * (1.0 + shrinkage.down.value);
+    let even = match number(expected, unit) == number(spacing_mm, unit) {
+        true => String::new(),
+        false => format!(
+            "; so {} instead of {} from row to row is taken for even",
+            length(expected, unit),
+            length(spacing_mm, unit)
+        ),
     };
-    let shrinkage = &record.shrinkage;
-    let expected = plan.spacing_mm * (1.0 + shrinkage.down.value);
     format!(
-        "Off the frame the design is {} shorter than planned across the quilt and {} lower; so {} instead of {} from row \
-         to row would be even.",
-        percent(shrinkage.across),
-        percent(shrinkage.down),
-        length(expected, plan.unit),
-        length(plan.spacing_mm, plan.unit)
+        "Off the frame the design is {} across the quilt and {} down it than planned{even}.",
+        change(shrinkage.across, "shorter", "longer"),
+        change(shrinkage.down, "shorter", "longer"),
     )
 }
 

@@ -30,7 +30,11 @@ pub fn finished(record: &FinishedRecord, plan: &Plan, style: Style) -> String {
         "  ",
         width,
     );
-    text += &wrap(&shrinkage(record, plan), "  ", width);
+    text += &wrap(
+        &shrinkage(&record.shrinkage, plan.spacing_mm, plan.unit),
+        "  ",
+        width,
+    );
     for row in record.rows.iter().filter(|r| !r.missed.is_empty()) {
         let parts: Vec<String> = row
             .missed

@@ -178,6 +178,10 @@ pub fn report(
         off_frame: None,
     };
     report.off_frame = finished.map(|f| OffFrame::new(f, &report.rows));
+    if report.rows.is_empty() && report.off_frame.is_some() {
+        // Only the finished quilt was measured; its own words say what of it is not known.
+        report.not_measured.clear();
+    }
     report.verdict = words::verdict(&report);
     report.not_known = words::not_known(&report, plan);
     report

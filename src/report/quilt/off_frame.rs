@@ -1,13 +1,12 @@
 //! The finished quilt in the report, beside the rows measured on the frame.
 
 use super::{Findings, MeasuredRow, QuiltReport, sides, worst};
-use crate::finished::FinishedRecord;
+use crate::finished::{FinishedRecord, change, shrinkage};
 use crate::gap::places;
 use crate::journal::SavedFinished;
 use crate::record::{Action, RowRecord, XOrigin};
 use crate::units::Uncertain;
 use crate::verdict::conformity::judge;
-use crate::verdict::words::{K_95, length};
 use serde::{Deserialize, Serialize};
 
 /// The finished quilt as measured off the frame.
@@ -133,68 +132,43 @@ impl OffFrame {
 
     /// How much the quilting has drawn the design in.
     pub(super) fn shrinkage_in_words(&self, plan: &super::PlanRecord) -> String {
-        let shrinkage = &self.finished.shrinkage;
         format!(
-            "Measured {}, relaxed. The design lies {} shorter across the quilt than planned and {} lower; all below \
-             is held against the plan drawn in by as much: {} from row to row instead of {}.",
+            "Measured {}, relaxed. {} All below is held against the plan drawn in by as much.",
             self.saved.strftime("%Y-%m-%d"),
-            percent(shrinkage.across),
-            percent(shrinkage.down),
-            length(plan.spacing_mm * (1.0 + shrinkage.down.value), plan.unit),
-            length(plan.spacing_mm, plan.unit),
+            shrinkage(&self.finished.shrinkage, plan.spacing_mm, plan.unit),
         )
     }
 
     /// The finished quilt against the rows on the frame.
     pub(super) fn compared_in_words(&self) -> Option<String> {
         let drawn = &self.drawn_in;
+        let counted = |n: usize, what: &str| match n {
+            1 => format!("one {what}"),
+            n => format!("{n} {what}s"),
+        };
         let down = drawn.down.map(|v| {
-            let gap = if drawn.gaps == 1 {
-                "one gap"
-            } else {
-                &format!("{} gaps", drawn.gaps)
-            };
-            format!(
-                "down the quilt {} (by {gap} measured both times)",
-                shorter(v)
-            )
+            let gaps = counted(drawn.gaps, "gap");
+            format!("{} down it, by {gaps} measured both times", shorter(v))
         });
         let across = drawn.across.map(|v| {
-            let row = if drawn.rows == 1 {
-                "one row"
-            } else {
-                &format!("{} rows", drawn.rows)
-            };
+            let rows = counted(drawn.rows, "row");
             format!(
-                "across it {} (by the length of {row} seen from side to side both times)",
+                "{} across it, by the length of {rows} seen from side to side both times",
                 shorter(v)
             )
         });
         let both: Vec<String> = down.into_iter().chain(across).collect();
         (!both.is_empty()).then(|| {
             format!(
-                "Against the tensioned quilt on the frame it is {}.",
-                both.join(" and ")
+                "Against the quilt under tension on the frame it is {}.",
+                both.join("; and ")
             )
         })
     }
 }
 
-fn percent(v: Uncertain) -> String {
-    format!(
-        "{:.1} ± {:.1} %",
-        -100.0 * v.value + 0.0,
-        (1000.0 * K_95 * v.u).ceil() / 10.0
-    )
-}
-
 fn shorter(v: Uncertain) -> String {
-    let way = if v.value <= 0.0 { "shorter" } else { "longer" };
-    let size = Uncertain {
-        value: -v.value.abs(),
-        u: v.u,
-    };
-    format!("{} {way}", percent(size))
+    change(v, "shorter", "longer")
 }
 
 /// Mean ratio less one of pairs (relaxed, tensioned).

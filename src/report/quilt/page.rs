@@ -2,6 +2,7 @@
 
 use super::words::{agreement, row_list};
 use super::{MeasuredRow, OffFrame, QuiltReport, map, sides};
+use crate::check::capital;
 use crate::gap::places;
 use crate::report::chart::{Chart, Line, Mark, NARROW, Scale, chart};
 use crate::report::colours::style_sheet;
@@ -17,8 +18,8 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 /// A photo with what was found drawn into it.
 #[derive(Debug, Clone)]
 pub struct Picture {
-    /// The row it was taken of.
-    pub row: u32,
+    /// The row it was taken of; `None` for the finished quilt.
+    pub row: Option<u32>,
     /// The picture as JPEG.
     pub jpeg: Vec<u8>,
     /// Width, px.
@@ -55,7 +56,7 @@ pub fn page(report: &QuiltReport, pictures: &[Picture]) -> String {
                     h1 { (report.quilt) ": rows against the plan" }
                     p.verdict { (report.verdict) }
                     p { (facts(report)) }
-                    @if !report.rows.is_empty() || report.off_frame.is_none() { (rows_sections(report)) }
+                    @if !report.rows.is_empty() || report.off_frame.is_none() { (rows_sections(report, true)) }
                     @if let Some(off) = &report.off_frame { (off_frame(off, report)) }
                     section {
                         h2 { "What this report does not know" }
@@ -73,13 +74,13 @@ pub fn page(report: &QuiltReport, pictures: &[Picture]) -> String {
 }
 
 /// All that is drawn and told of rows.
-fn rows_sections(report: &QuiltReport) -> Markup {
+fn rows_sections(report: &QuiltReport, said: bool) -> Markup {
     html! {
         (map_section(report))
         (gap_section(report))
         (drift_section(report))
         (shape_section(report))
-        (stitching_section(report))
+        (stitching_section(report, said))
         (conditions_section(report))
     }
 }
@@ -98,7 +99,7 @@ fn off_frame(off: &OffFrame, report: &QuiltReport) -> Markup {
                 @for photo in &finished.not_used { li { (photo.why) "; " (photo.remedy) "." } }
             }
         }
-        (rows_sections(&off.as_report(report)))
+        (rows_sections(&off.as_report(report), false))
     }
 }
 
@@ -467,7 +468,7 @@ fn shape_section(report: &QuiltReport) -> Markup {
     }
 }
 
-fn stitching_section(report: &QuiltReport) -> Markup {
+fn stitching_section(report: &QuiltReport, said: bool) -> Markup {
     let unit = report.plan.unit;
     let lines = report
         .rows
@@ -479,7 +480,11 @@ fn stitching_section(report: &QuiltReport) -> Markup {
             };
             let cells = vec![
                 r.row.to_string(),
-                action(r.action).to_owned(),
+                if said {
+                    action(r.action).to_owned()
+                } else {
+                    "-".to_owned()
+                },
                 number(r.wobble_mm, unit),
                 format!("{:.0} %", (100.0 * r.coverage).floor()),
                 missed,
@@ -586,6 +591,13 @@ fn half_widths(
     }
 }
 
+fn shown(picture: &Picture) -> String {
+    match picture.row {
+        Some(row) => format!("row {row}"),
+        None => "the finished quilt".to_owned(),
+    }
+}
+
 fn photo_section(pictures: &[Picture]) -> Markup {
     html! {
         @if !pictures.is_empty() {
@@ -596,8 +608,8 @@ fn photo_section(pictures: &[Picture]) -> Markup {
                         figure {
                             img src=(format!("data:image/jpeg;base64,{}", STANDARD.encode(&picture.jpeg)))
                                 width=(picture.width) height=(picture.height)
-                                alt=(format!("Photo of row {} with the rows as fitted drawn into it", picture.row));
-                            figcaption { "Row " (picture.row) }
+                                alt=(format!("Photo of {} with the rows as fitted drawn into it", shown(picture)));
+                            figcaption { (capital(&shown(picture))) }
                         }
                     }
                 }

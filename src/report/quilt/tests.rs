@@ -133,7 +133,7 @@ fn the_json_document_has_the_documented_keys() {
     assert_eq!(document["schema"], "rowsight.report/1");
     assert_eq!(
         keys(&document),
-        "not_known not_measured plan quilt retake rows schema seen_again verdict"
+        "not_known not_measured off_frame plan quilt retake rows schema seen_again verdict"
     );
     assert_eq!(
         keys(&document["plan"]),
@@ -173,7 +173,7 @@ fn every_line_of_the_csv_has_the_columns_of_the_heading_and_unknown_is_empty() {
 fn the_page_stands_alone_and_its_drawings_are_named() {
     let (plan, checks) = checks(LengthUnit::Inch, &[4]);
     let picture = Picture {
-        row: 2,
+        row: Some(2),
         jpeg: vec![0xff, 0xd8, 0xff],
         width: 3,
         height: 2,

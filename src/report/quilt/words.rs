@@ -258,11 +258,17 @@ pub(super) fn not_known(report: &QuiltReport, plan: &Plan) -> Vec<String> {
          yourself."
             .to_owned(),
     );
-    said.push(
-        "The quilt was measured stretched on the frame; off the frame, quilting and washing shrink it by an amount \
-         that is not known here."
-            .to_owned(),
-    );
+    said.push(match report.off_frame {
+        None => {
+            "The quilt was measured stretched on the frame; off the frame, quilting and washing shrink it by an amount \
+             that is not known here."
+        }
+        Some(_) => {
+            "Places on the finished quilt are those seen from straight above: what its hills and hollows shorten, some \
+             ten-thousandths, is left out."
+        }
+    }
+    .to_owned());
     said
 }
 
