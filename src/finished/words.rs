@@ -51,8 +51,8 @@ pub(super) fn arrows(cards: &[(CardId, CardPose)]) -> Option<String> {
             list(&down)
         )),
         n => Some(format!(
-            "The cards do not agree which end of the quilt is the top: the arrow of {} point{} down; the others and \
-             the stitching were believed.",
+            "The cards do not agree which end of the quilt is the top: {} point{} down; the others and the stitching \
+             were believed.",
             list(&down),
             if n == 1 { "s" } else { "" }
         )),

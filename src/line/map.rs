@@ -132,7 +132,13 @@ impl LineMap {
         };
         let mut count = vec![0u8; width * height];
         for photo in photos {
-            map.add(photo, &mut count);
+            for sigma in if photo.shrunk == 1 {
+                &BLURS[..]
+            } else {
+                &BLURS[..1]
+            } {
+                map.add(photo, *sigma, &mut count);
+            }
         }
         for ((evidence, seen), n) in map.evidence.iter_mut().zip(&mut map.seen).zip(&count) {
             *seen = *n > 0;
@@ -243,7 +249,7 @@ impl LineMap {
         ])
     }
 
-    fn add(&mut self, photo: &MapPhoto, count: &mut [u8]) {
+    fn add(&mut self, photo: &MapPhoto, sigma: f32, count: &mut [u8]) {
         let Some([(c0, c1), (r0, r1)]) = self.reach_of(photo) else {
             return;
         };
@@ -253,7 +259,7 @@ impl LineMap {
         let origin = self.origin + corner;
         let half_cell = nalgebra::Vector2::new(CELL_MM / 2.0, CELL_MM / 2.0);
         let fine = rectify(photo, origin - half_cell, fw, fh);
-        let blurred = blur(&fine, fw, fh);
+        let blurred = blur(&fine, fw, fh, sigma);
         let mean_bend = local_means(&blurred, (width, height));
         let whole = self.width;
         self.evidence[r0 * whole..r1 * whole]
@@ -363,6 +369,13 @@ fn bends(b: &[f32], w: usize, x: usize, y: usize) -> [f32; DIRECTIONS] {
     ]
 }
 
+/// Blurs in which lines are looked for, fine cells: 1.5 mm, the scale between a thread and its groove; and in photos
+/// from afar, where a thread is hardly a pixel wide, 0.9 mm for the thread alone.
+const BLURS: [f32; 2] = [1.2, 0.7];
+
+/// Places in a fine cell, in cells from its middle, whose mean stands for it.
+const QUARTERS: [(f32, f32); 4] = [(-0.25, -0.25), (0.25, -0.25), (-0.25, 0.25), (0.25, 0.25)];
+
 /// The photo in fine cells from a corner on; NaN where it does not show the quilt.
 fn rectify(photo: &MapPhoto, corner: Point2, fw: usize, fh: usize) -> Vec<f32> {
     const LATTICE: usize = 24;
@@ -385,6 +398,17 @@ fn rectify(photo: &MapPhoto, corner: Point2, fw: usize, fh: usize) -> Vec<f32> {
         .collect();
     let (w, h) = (photo.luma.width() as usize, photo.luma.height() as usize);
     let pixels = photo.luma.as_raw();
+    let sample = |px: f32, py: f32| {
+        if px < 0.0 || py < 0.0 || px >= (w - 1) as f32 || py >= (h - 1) as f32 {
+            return f32::NAN;
+        }
+        let (ix, iy) = (px as usize, py as usize);
+        let (tx, ty) = (px - ix as f32, py - iy as f32);
+        let at = |dx: usize, dy: usize| f32::from(pixels[(iy + dy) * w + ix + dx]);
+        let top = at(0, 0) + tx * (at(1, 0) - at(0, 0));
+        let bottom = at(0, 1) + tx * (at(1, 1) - at(0, 1));
+        top + ty * (bottom - top)
+    };
     let mut out = vec![f32::NAN; fw * fh];
     out.par_chunks_mut(fw).enumerate().for_each(|(y, row)| {
         let (ly, ty) = (y / LATTICE, (y % LATTICE) as f32 / LATTICE as f32);
@@ -401,33 +425,36 @@ fn rectify(photo: &MapPhoto, corner: Point2, fw: usize, fh: usize) -> Vec<f32> {
                 (right.0 - left.0) / LATTICE as f32,
                 (right.1 - left.1) / LATTICE as f32,
             );
+            let down = (LATTICE as f32, c.0 - a.0, c.1 - a.1);
+            let (dx, dy) = (down.1 / down.0, down.2 / down.0);
             let from = lx * LATTICE;
             for (k, o) in row[from.min(fw)..(from + LATTICE).min(fw)]
                 .iter_mut()
                 .enumerate()
             {
                 let (px, py) = (left.0 + k as f32 * sx, left.1 + k as f32 * sy);
-                if px < 0.0 || py < 0.0 || px >= (w - 1) as f32 || py >= (h - 1) as f32 {
-                    continue;
-                }
-                let (ix, iy) = (px as usize, py as usize);
-                let (tx, ty) = (px - ix as f32, py - iy as f32);
-                let at = |dx: usize, dy: usize| f32::from(pixels[(iy + dy) * w + ix + dx]);
-                let top = at(0, 0) + tx * (at(1, 0) - at(0, 0));
-                let bottom = at(0, 1) + tx * (at(1, 1) - at(0, 1));
-                *o = top + ty * (bottom - top);
+                *o = match photo.shrunk {
+                    // At full size a thread is thinner than a cell and would fall between two samples.
+                    1 => {
+                        QUARTERS
+                            .iter()
+                            .map(|(a, b)| sample(px + a * sx + b * dx, py + a * sy + b * dy))
+                            .sum::<f32>()
+                            / QUARTERS.len() as f32
+                    }
+                    _ => sample(px, py),
+                };
             }
         }
     });
     out
 }
 
-/// Gaussian blur of 1.2 fine cells (1.5 mm), the scale between a thread and its groove.
-fn blur(fine: &[f32], w: usize, h: usize) -> Vec<f32> {
-    const SIGMA: f32 = 1.2;
+/// Gaussian blur, in fine cells.
+fn blur(fine: &[f32], w: usize, h: usize, sigma: f32) -> Vec<f32> {
     const R: usize = 4;
     let mut kernel: [f32; 2 * R + 1] =
-        std::array::from_fn(|i| (-0.5 * ((i as f32 - R as f32) / SIGMA).powi(2)).exp());
+        std::array::from_fn(|i| (-0.5 * ((i as f32 - R as f32) / sigma).powi(2)).exp());
     let sum: f32 = kernel.iter().sum();
     kernel.iter_mut().for_each(|k| *k /= sum);
     let mut across = vec![f32::NAN; w * h];

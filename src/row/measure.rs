@@ -304,7 +304,10 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
         ..wanted
     };
     let again = search::rows_in(&map, &wanted, &frame).ok_or(CannotMeasure::NoRow)?;
-    if job.relaxed.is_some() && !relaxed::stand_out(&again) {
+    if job
+        .relaxed
+        .is_some_and(|planned| !relaxed::stand_out(&again, planned))
+    {
         return Err(CannotMeasure::NoQuilt);
     }
     let share = if job.relaxed.is_some() { 0.0 } else { 0.25 };

@@ -168,15 +168,14 @@ pub fn find(map: &LineMap, wanted: &Wanted, cards: &[CardPose]) -> Option<FoundR
     Some(FoundRelaxed { found, shrinkage })
 }
 
-/// How many times more than a curve that was not stitched the middle one of the rows has to stand out.
-const MIDDLE_STANDS_OUT: f64 = 1.2;
+/// Score beyond what chance reaches near any place that the plan's rows have to have in the mean.
+const LEAST_MEAN_EXCESS: f64 = 2.0;
 
-/// Whether rows stand out so that they can be believed to be there: most of them more than chance does anywhere.
-pub fn stand_out(found: &Found) -> bool {
-    let mut scores: Vec<f64> = found.rows.iter().map(|r| r.score).collect();
-    scores.sort_by(f64::total_cmp);
-    let middle = scores.get(scores.len() / 2).copied().unwrap_or(0.0);
-    middle > MIDDLE_STANDS_OUT * found.decoy_score
+/// Whether rows still stand out when they are looked for again on the plane they gave: on a wrong one they do not.
+pub fn stand_out(found: &Found, planned: u32) -> bool {
+    let excess = |row: &search::FoundRow| (row.score - search::CHANCE_SCORE).max(0.0);
+    let sum: f64 = found.rows.iter().map(excess).sum();
+    sum >= LEAST_MEAN_EXCESS * f64::from(planned.max(3))
 }
 
 /// Level ground under all that has been observed, its hills to be solved for.

@@ -137,7 +137,7 @@ pub fn strength(map: &LineMap, wanted: &Wanted, angle: f64) -> f64 {
 }
 
 /// Score of a row that chance reaches near any place.
-const CHANCE_SCORE: f64 = 3.5;
+pub(super) const CHANCE_SCORE: f64 = 3.5;
 
 /// Of rows found one after the other, those `most` neighbouring ones that together stand out most, and how far.
 fn best_window(rows: &[FoundRow], most: u32) -> (f64, &[FoundRow]) {
