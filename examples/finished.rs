@@ -11,7 +11,7 @@
 use anyhow::Context;
 use clap::Parser;
 use rowsight::design::{Design, demo};
-use rowsight::finished::{Finished, measure_finished};
+use rowsight::finished::{Finished, is_followed, measure_finished};
 use rowsight::photo::{self, Photo};
 use rowsight::plan::{Plan, Tolerance};
 use rowsight::record::XOrigin;
@@ -143,6 +143,8 @@ fn quilt(seed: u64, arguments: &Arguments) -> anyhow::Result<Drawn> {
 struct Tally {
     quilts: usize,
     found: usize,
+    /// Measured, but the tool says that too little of the stitching was followed.
+    retakes: usize,
     /// Error and u.
     spacing: Vec<(f64, f64)>,
     drift_last: Vec<(f64, f64)>,
@@ -267,11 +269,25 @@ fn main() -> anyhow::Result<()> {
             Ok(finished) => {
                 let found = compare(finished, &drawn.truth, &drawn.plan, &mut this);
                 this.found = usize::from(found);
+                let followed = finished.record.rows.iter().map(|r| r.coverage);
+                let (n, sum) = followed
+                    .clone()
+                    .fold((0.0, 0.0), |(n, s), c| (n + 1.0, s + c));
+                let least = followed.fold(1.0, f64::min);
+                let retake = !is_followed(&finished.record);
+                if retake {
+                    // The tool says itself that these numbers are not to be trusted.
+                    this = Tally::default();
+                    all.retakes += 1;
+                }
                 let record = &finished.record;
                 format!(
-                    "{} of {ROWS} rows{}, spacing RMS {:.2}, last drift off {:.2} ± {:.2}, {} photos left out. {} {}",
+                    "{} of {ROWS} rows{}{}, followed on {:.0} % (least {:.0} %), spacing RMS {:.2}, last drift off {:.2} ± {:.2}, {} photos left out. {} {}",
                     record.rows_found,
                     if found { "" } else { " WRONG" },
+                    if retake { " RETAKE" } else { "" },
+                    100.0 * sum / f64::max(n, 1.0),
+                    100.0 * least,
                     rms(&this.spacing),
                     this.drift_last.first().map_or(f64::NAN, |d| d.0),
                     this.drift_last.first().map_or(f64::NAN, |d| 1.96 * d.1),

@@ -2,7 +2,7 @@
 
 use super::{Outcome, complain, hint, say, snap, spinner};
 use crate::calibrate::profile::Profile;
-use crate::finished::{Finished, NotUsed, measure_finished};
+use crate::finished::{Finished, NotUsed, is_followed, measure_finished};
 use crate::journal::{Journal, KeptPhoto, NewFinished};
 use crate::photo::{self, Photo};
 use crate::plan::Plan;
@@ -86,7 +86,10 @@ fn outcome(measured: &Finished) -> Outcome {
     let findings = [relative.gaps, relative.drift, relative.skew, relative.bow];
     if !record.not_used.is_empty() {
         Outcome::Failed
-    } else if record.rows_found != record.plan_rows || findings.contains(&Finding::Unsettled) {
+    } else if !is_followed(record)
+        || record.rows_found != record.plan_rows
+        || findings.contains(&Finding::Unsettled)
+    {
         Outcome::Retake
     } else if findings.contains(&Finding::Beyond) {
         Outcome::Act

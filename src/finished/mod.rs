@@ -8,12 +8,12 @@ mod record;
 mod words;
 
 pub use record::{FinishedRecord, NotUsed, Relative, SCHEMA, Shrinkage};
-pub use words::{change, shrinkage};
+pub use words::{change, is_followed, shrinkage};
 
 use crate::calibrate::profile::Profile;
 use crate::card::{CardError, CardInPhoto, CardWarning, DetectOptions, FoundCards, find_cards};
 use crate::check::{CheckError, Drawn, LeftOut, Place, capital, drawn, linked, photo_record};
-use crate::check::{print_scale_u_mm, ripple_u_mm, shared_range};
+use crate::check::{print_scale_u_mm, ripple_u_mm, share_found, shared_range};
 use crate::design::Design;
 use crate::geometry::Point2;
 use crate::photo::Photo;
@@ -172,6 +172,9 @@ fn camera_priors(photos: &[Photo], profiles: &[Option<Profile>]) -> Vec<CameraPr
     photos.iter().enumerate().map(prior).collect()
 }
 
+/// Least share of a row's line in view that has to be followed.
+const LEAST_FOLLOWED: f64 = 0.08;
+
 /// The measurement as a record, and what overlays draw.
 fn record_of(
     measured: &Measured,
@@ -181,7 +184,10 @@ fn record_of(
     design: &Design,
     not_used: Vec<NotUsed>,
 ) -> (FinishedRecord, Drawn) {
-    let all: Vec<usize> = (0..measured.rows.len()).collect();
+    // Of a row of which hardly anything could be followed the place is not to be trusted.
+    let all: Vec<usize> = (0..measured.rows.len())
+        .filter(|i| share_found(&measured.rows[*i]) >= LEAST_FOLLOWED)
+        .collect();
     let number_of = |i: usize| i64::from(measured.rows[i].index) + 1;
     // The quilt has shrunk, and its width with it.
     let shrunk = Plan {
@@ -259,6 +265,7 @@ fn record_of(
         notes,
     };
     record.relative = words::relative(&record, plan);
+    record.notes.extend(words::hardly_followed(&record));
     record.judgement = words::judgement(&record, plan);
     (record, drawn)
 }

@@ -37,6 +37,32 @@ pub(super) fn numbering(found: &[u32], planned: u32) -> Option<String> {
     ))
 }
 
+/// Share of the rows' lines that has to be followed, in the middle of all rows, before their places are trusted.
+const TRUSTED_SHARE: f64 = 0.2;
+
+/// Share of a row's line that was followed, in the middle of all rows.
+fn middle_share(record: &FinishedRecord) -> f64 {
+    let mut shares: Vec<f64> = record.rows.iter().map(|r| r.coverage).collect();
+    shares.sort_by(f64::total_cmp);
+    shares.get(shares.len() / 2).copied().unwrap_or(0.0)
+}
+
+/// Whether enough of the stitching was followed for the numbers to be trusted.
+pub fn is_followed(record: &FinishedRecord) -> bool {
+    middle_share(record) >= TRUSTED_SHARE
+}
+
+/// That too little of the stitching was followed.
+pub(super) fn hardly_followed(record: &FinishedRecord) -> Option<String> {
+    (!is_followed(record)).then(|| {
+        format!(
+            "The stitching could be followed on only {:.0} % of the rows' lines, so these numbers are not to be \
+             trusted. Take the photos again from nearer, or with light falling across the quilt from one side.",
+            100.0 * middle_share(record)
+        )
+    })
+}
+
 /// Cards whose arrows do not point up the quilt, named by their photos' words.
 pub(super) fn arrows(cards: &[(CardId, CardPose)]) -> Option<String> {
     let down: Vec<String> = cards
@@ -149,6 +175,9 @@ pub(super) fn judgement(record: &FinishedRecord, plan: &Plan) -> String {
     .flatten()
     .collect();
     let all = [relative.gaps, relative.drift, relative.skew, relative.bow];
+    if !is_followed(record) {
+        return "The stitching is too faint in these photos to judge the quilt by; take them again.".to_owned();
+    }
     let head = match beyond.len() {
         0 if all.iter().all(|f| *f == Finding::Inside) => {
             "The rows are even: gaps, drift, skew and bow are all within the plan's tolerances".to_owned()

@@ -120,8 +120,7 @@ pub fn find(map: &LineMap, wanted: &Wanted, cards: &[CardPose]) -> Option<FoundR
     let first: Vec<(f64, f64)> = (0..(TAU / ANGLE_STEP).round() as i32)
         .flat_map(|i| SHRINKAGES.map(|s| (f64::from(i) * ANGLE_STEP, s)))
         .collect();
-    let around = |middle: Point2| looks(&coarse.around(middle, FIRST_LOOK_MM), &first);
-    let first = around(middle);
+    let first = looks(&coarse.around(middle, FIRST_LOOK_MM), &first);
     let near = |looks: &[(f64, f64, f64)], most: usize, angle_by: f64, shrinkage_by: f64| {
         let mut tries: Vec<(f64, f64)> = Vec::new();
         for (_, angle, shrinkage) in looks.iter().take(most) {
