@@ -273,6 +273,7 @@ fn rows_in_white_noise_are_found_as_often_as_theory_says() {
         spacing_mm: 1000.0,
         stagger: 0.0,
         cards: &[Point2::new(480.0, row_at as f64 * CELL_MM)],
+        all_rows: None,
     };
     let trials = 60;
     for d in [0.0, 5.5, 7.0, 8.5] {

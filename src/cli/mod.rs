@@ -3,6 +3,7 @@
 mod batch;
 mod calibrate;
 mod card;
+mod finished;
 mod forecast;
 mod log;
 mod note;

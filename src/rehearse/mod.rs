@@ -14,6 +14,7 @@ mod cards;
 mod class;
 mod fabric;
 mod file;
+mod finished;
 mod quilt;
 mod render;
 mod scene;
@@ -28,13 +29,15 @@ pub use calibration::calibration_scene;
 pub use camera::{Camera, Pose};
 pub use class::PhotoClass;
 pub use file::{RehearseError, exif, write};
+pub use finished::{FinishedRange, finished_quilt, whole_truth};
 pub use quilt::{Advance, PracticeQuilt, rehearse_quilt};
 pub use render::{Rehearsed, render};
 pub use scene::{
     Around, Band, BarShadow, CameraHeld, CardChoice, CardOnQuilt, Colour, FABRIC_CLASSES, Fabric,
-    FabricClass, Hand, Light, Object, Picture, Puff, Quilt, Rail, Range, Row, Scene, SceneRange,
-    SecondLamp, Thread, WrongTurn, ground,
+    FabricClass, Hand, Light, Object, Picture, Puff, Quilt, Rail, Range, Relaxed, Row, Scene,
+    SceneRange, SecondLamp, Thread, WrongTurn, ground,
 };
 pub use seeded::{Seeded, derive};
+pub use surface::Wave;
 pub use trial::trial_design;
 pub use truth::{BaselineTruth, CardTruth, GapTruth, Place, RowTruth, SpacingTruth, Truth};

@@ -7,7 +7,7 @@
 use super::camera::{Camera, Pose};
 use super::cards::CardInWorld;
 use super::fabric::{ClothMap, cover, linear};
-use super::scene::{Colour, Light, Rail, Scene};
+use super::scene::{Colour, Light, Rail, Relaxed, Scene};
 use super::seeded::{derive, mix, value_noise};
 use super::stitching::{Patch, PuffMap, Stitch, StitchGrid, loose_threads, stitch_row};
 use super::surface::Surface;
@@ -54,14 +54,20 @@ impl Stage {
             let bits = derive(scene.quilt.seed, 40 + n);
             (bits >> 11) as f64 / (1u64 << 53) as f64 * std::f64::consts::TAU
         });
-        let surface = Surface::new(
-            band.middle_s_mm,
-            (band.sag_mm, band.depth_mm),
-            (band.sag_across_mm, scene.quilt.width_mm),
-            (band.ripple_mm, band.ripple_wavelength_mm),
-            phase,
-        );
-        let half_arc = surface.fabric(0.0, band.depth_mm / 2.0).y - band.middle_s_mm;
+        let surface = match &scene.relaxed {
+            Some(relaxed) => Surface::relaxed(band.middle_s_mm, &relaxed.waves),
+            None => Surface::new(
+                band.middle_s_mm,
+                (band.sag_mm, band.depth_mm),
+                (band.sag_across_mm, scene.quilt.width_mm),
+                (band.ripple_mm, band.ripple_wavelength_mm),
+                phase,
+            ),
+        };
+        let half_arc = match &scene.relaxed {
+            Some(_) => scene.quilt.length_mm / 2.0,
+            None => surface.fabric(0.0, band.depth_mm / 2.0).y - band.middle_s_mm,
+        };
         let cloth = Patch {
             x0: -scene.quilt.width_mm / 2.0,
             x1: scene.quilt.width_mm / 2.0,
@@ -613,6 +619,17 @@ impl Painter<'_> {
         let fp = (met.along / camera.focal_px / cosine.sqrt()) as f32;
         let cloth = &self.stage.cloth;
         let (xf, sf) = (p.x as f32, p.y as f32);
+        if let Some(relaxed) = &self.scene.relaxed {
+            let out = (cloth.x0 - p.x)
+                .max(p.x - cloth.x1)
+                .max(cloth.s0 - p.y)
+                .max(p.y - cloth.s1);
+            if out > 0.0 {
+                return self.ground(xf, sf, out as f32);
+            }
+            let top = self.top(p, met.slopes, ray, fp);
+            return self.bound(relaxed, top, -out as f32, (xf + sf) * 0.7);
+        }
         if p.y < cloth.s0 || p.y > cloth.s1 {
             return self.rail(xf, sf, fp);
         }
@@ -624,6 +641,22 @@ impl Painter<'_> {
             return self.side(xf, sf, out as f32, beyond >= beside);
         }
         self.top(p, met.slopes, ray, fp)
+    }
+
+    /// The binding round the edge of a finished quilt, over what is `inside` mm from that edge.
+    fn bound(&self, relaxed: &Relaxed, top: Colour, inside: f32, along: f32) -> Colour {
+        let wide = relaxed.binding_mm as f32;
+        if inside > wide + 2.0 {
+            return top;
+        }
+        let seam = 1.0 - 0.35 * (-((inside - wide) / 1.2).powi(2)).exp();
+        if inside > wide {
+            return top.map(|c| c * seam);
+        }
+        let v = (2.0 * inside / wide - 1.0).clamp(-1.0, 1.0);
+        let round = 0.7 + 0.3 * (1.0 - v * v).sqrt();
+        let weave = 1.0 + 0.06 * value_noise(self.seed ^ 21, along / 3.0, inside / 3.0);
+        linear(relaxed.binding).map(|c| c * round * weave * seam)
     }
 
     fn top(
@@ -811,6 +844,9 @@ impl Painter<'_> {
 
     /// The rails keep light off the last centimetres of the cloth.
     fn near_rail(&self, s: f32) -> f32 {
+        if self.scene.relaxed.is_some() {
+            return 1.0;
+        }
         let cloth = &self.stage.cloth;
         let d = (s - cloth.s0 as f32).min(cloth.s1 as f32 - s).max(0.0);
         1.0 - 0.45 * (-d / 14.0).exp()
@@ -877,7 +913,8 @@ impl Painter<'_> {
     fn ground(&self, x: f32, s: f32, out: f32) -> Colour {
         let n = value_noise(self.seed ^ 17, x / 300.0, s / 90.0)
             + 0.5 * value_noise(self.seed ^ 18, x / 60.0, s / 60.0);
-        let board = if (s / 120.0).rem_euclid(1.0) < 0.02 {
+        let on_wall = self.scene.relaxed.as_ref().is_some_and(|r| r.on_wall);
+        let board = if !on_wall && (s / 120.0).rem_euclid(1.0) < 0.02 {
             0.6
         } else {
             1.0

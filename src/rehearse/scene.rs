@@ -4,6 +4,7 @@
 //! at the frame or with phones, no source.
 
 use super::seeded::{Seeded, derive};
+use super::surface::Wave;
 use crate::card::geometry::{CHECK_BAR_MM, CardId};
 use serde::{Deserialize, Serialize};
 
@@ -20,6 +21,8 @@ pub struct Scene {
     pub quilt: Quilt,
     /// The cloth between the rollers.
     pub band: Band,
+    /// The quilt off the frame; `band` gives no more than its middle then.
+    pub relaxed: Option<Relaxed>,
     /// Rows stitched so far, top to bottom, numbered as in the plan. Only those on the band are seen.
     pub rows: Vec<Row>,
     /// The hand that guided the machine.
@@ -110,6 +113,20 @@ impl Default for Band {
             ripple_wavelength_mm: 120.0,
         }
     }
+}
+
+/// A finished quilt off the frame, all of it in view.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct Relaxed {
+    /// Its hills.
+    pub waves: Vec<Wave>,
+    /// Width of the binding sewn round its edge.
+    pub binding_mm: f64,
+    /// Colour of the binding.
+    pub binding: Colour,
+    /// It hangs on a plain wall instead of lying on boards.
+    pub on_wall: bool,
 }
 
 /// A stitched row: its baseline is `offset + slope·x + bow·(1 − (2x/width)²)` in the fabric frame.
@@ -592,6 +609,7 @@ impl Default for Scene {
             seed: 1,
             quilt,
             band: Band::default(),
+            relaxed: None,
             rows,
             hand: Hand::default(),
             thread: Thread::default(),
@@ -863,6 +881,7 @@ impl Scene {
         let mut scene = Scene {
             seed,
             band,
+            relaxed: None,
             rows,
             hand: like.map_or(hand, |l| l.hand.clone()),
             thread: like.map_or(thread, |l| l.thread.clone()),

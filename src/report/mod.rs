@@ -3,6 +3,7 @@
 mod chart;
 mod colours;
 pub mod explain;
+pub mod finished;
 pub mod log;
 pub mod overlay;
 pub mod quilt;
