@@ -179,7 +179,7 @@ fn camera_priors(photos: &[Photo], profiles: &[Option<Profile>]) -> Vec<CameraPr
 }
 
 /// Least share of a row's line in view that has to be followed.
-const LEAST_FOLLOWED: f64 = 0.08;
+const LEAST_FOLLOWED: f64 = 0.12;
 
 /// The measurement as a record, and what overlays draw.
 fn record_of(

@@ -37,8 +37,9 @@ pub(super) fn numbering(found: &[u32], planned: u32) -> Option<String> {
     ))
 }
 
-/// Share of the rows' lines that has to be followed, in the middle of all rows, before their places are trusted.
-const TRUSTED_SHARE: f64 = 0.2;
+/// Share of the rows' lines that has to be followed, in the middle of all rows, before their places are trusted;
+/// between the practice quilts that came out right (46 % and more) and those that did not (26 % and less).
+const TRUSTED_SHARE: f64 = 0.3;
 
 /// Share of a row's line that was followed, in the middle of all rows.
 fn middle_share(record: &FinishedRecord) -> f64 {
