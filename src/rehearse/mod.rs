@@ -12,6 +12,7 @@ mod camera;
 mod cards;
 mod fabric;
 mod file;
+mod paper;
 mod quilt;
 mod render;
 mod scene;
@@ -23,9 +24,10 @@ mod trial;
 mod truth;
 
 pub use camera::{Camera, Pose};
-pub use file::{RehearseError, exif, write};
+pub use file::{RehearseError, exif, jpeg, write};
 pub use quilt::{Advance, PracticeQuilt, rehearse_quilt};
-pub use render::{Rehearsed, render};
+pub use paper::{PracticePaper, PrintedLine, practice_paper};
+pub use render::{Rehearsed, render, render_paper};
 pub use scene::{
     Around, Band, CameraHeld, CardChoice, CardOnQuilt, Colour, FABRIC_CLASSES, Fabric, FabricClass,
     Hand, Light, Object, Picture, Puff, Quilt, Rail, Range, Row, Scene, SceneRange, Thread, ground,
