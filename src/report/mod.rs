@@ -5,6 +5,7 @@ mod colours;
 pub mod explain;
 pub mod log;
 pub mod overlay;
+pub mod paper;
 pub mod quilt;
 mod table;
 pub mod terminal;
