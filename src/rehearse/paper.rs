@@ -191,21 +191,29 @@ pub fn practice_paper(seed: u64, megapixels: f64) -> PracticePaper {
         curve_mm: Vec::new(),
         repeat_mm: repeat,
     });
-    let sheet_high = rows_high * height + 10.0;
+    // The card lies beside the sheet, on its free edge, or by mistake on the line.
+    let (margin, card_off) = match rng.below(8) {
+        0..=4 => (10.0, 115.0),
+        5..=6 => (60.0, 90.0),
+        _ => (10.0, 50.0),
+    };
+    let rows_mm = rows_high * height;
+    let sheet_high = rows_mm + margin;
     // The sheet lies in the upper part of the view, the card below it or on its lower edge.
     let middle_s = 500.0 - (high * 0.92 - sheet_high) / 2.0 + rng.between(0.0, 20.0);
     let sheet_long = wide * rng.between(0.85, 1.3);
     let (x0, x1) = (-sheet_long / 2.0, sheet_long / 2.0);
     let start_x = rng.between(-0.5, 0.5) * repeat;
     let spacing = 1.12 * height;
+    let rows_s = middle_s - (margin - 10.0) / 2.0;
     let rows: Vec<Point2> = if two {
         let stagger = [0.0, 0.5][rng.below(2)] * repeat;
         vec![
-            Point2::new(start_x, middle_s - spacing / 2.0),
-            Point2::new(start_x + stagger, middle_s + spacing / 2.0),
+            Point2::new(start_x, rows_s - spacing / 2.0),
+            Point2::new(start_x + stagger, rows_s + spacing / 2.0),
         ]
     } else {
-        vec![Point2::new(start_x, middle_s)]
+        vec![Point2::new(start_x, rows_s)]
     };
     let inks: [Colour; 6] = [
         [0.08, 0.08, 0.09],
@@ -237,7 +245,7 @@ pub fn practice_paper(seed: u64, megapixels: f64) -> PracticePaper {
     if rng.chance(0.5) {
         for s in [
             middle_s - sheet_high / 2.0 + 4.0,
-            middle_s + sheet_high / 2.0 - 4.0,
+            rows_s + rows_mm / 2.0 + 1.0,
         ] {
             print.push(PrintedLine {
                 points: vec![Point2::new(x0 + 5.0, s), Point2::new(x1 - 5.0, s)],
@@ -256,12 +264,7 @@ pub fn practice_paper(seed: u64, megapixels: f64) -> PracticePaper {
         print.extend(word(&mut rng, at, letters, 4.0, colour));
     }
     let paper = rng.between(0.86, 0.96) as f32;
-    let on_paper = rng.chance(0.3);
-    let card_s = if on_paper {
-        middle_s + sheet_high / 2.0 + 60.0
-    } else {
-        middle_s + sheet_high / 2.0 + 110.0
-    };
+    let card_s = middle_s + sheet_high / 2.0 + card_off;
     let scene = Scene {
         seed,
         quilt: Quilt {

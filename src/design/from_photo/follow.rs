@@ -13,15 +13,17 @@ use crate::geometry::{Point2, Vector2};
 use std::collections::HashMap;
 
 /// Gaps up to this, mm, or this many widths are bridged at first sight: crossings and dashes.
-const REACH_MM: f64 = 6.0;
+const REACH_MM: f64 = 8.0;
 const REACH_WIDTHS: f64 = 5.0;
 /// Gaps of a line followed for a while that are bridged after that, mm: a fold, a gleam of light.
 const FAR_MM: f64 = 22.0;
 /// The line has to be this long on both sides of such a gap, mm.
-const FAR_LEAST_MM: f64 = 30.0;
+const FAR_LEAST_MM: f64 = 20.0;
+/// Longest point in which two stretches of the line run into each other, mm.
+const STEM_MM: f64 = 45.0;
 /// Greatest cost of a join, and of one over a large gap.
 const MOST_COST: f64 = 0.5;
-const MOST_FAR_COST: f64 = 0.12;
+const MOST_FAR_COST: f64 = 0.25;
 /// Greatest angle between an end and the way across, rad.
 const MOST_TURN: f64 = 1.1;
 /// Weight of turning at all, and of the gap's length.
@@ -40,20 +42,21 @@ pub struct Trail {
 /// Number of an end: twice the stroke's, one more for its last end.
 type EndId = usize;
 
-struct Links<'a> {
-    strokes: &'a [Stroke],
+struct Links {
+    strokes: Vec<Stroke>,
     partner: Vec<Option<EndId>>,
 }
 
 /// Joins strokes; trails of at least `least_px`, longest first.
 pub fn follow(strokes: &[Stroke], width_px: f64, mm_per_px: f64, least_px: f64) -> Vec<Trail> {
     let mut links = Links {
-        strokes,
+        strokes: strokes.to_vec(),
         partner: vec![None; 2 * strokes.len()],
     };
     let reach = (REACH_MM / mm_per_px).max(REACH_WIDTHS * width_px);
     let all: Vec<EndId> = (0..2 * strokes.len()).collect();
     links.join(&all, reach, MOST_COST);
+    links.double(reach, STEM_MM / mm_per_px);
     links.open_rings(reach);
     // What is long by now may go on behind a larger gap.
     let long = FAR_LEAST_MM / mm_per_px;
@@ -113,7 +116,7 @@ struct Chain {
     closed: bool,
 }
 
-impl Links<'_> {
+impl Links {
     fn end(&self, id: EndId) -> &End {
         &self.strokes[id / 2].ends[id % 2]
     }
@@ -148,6 +151,49 @@ impl Links<'_> {
         pairs.sort_by(|a, b| a.0.total_cmp(&b.0));
         for (_, a, b) in pairs {
             if self.partner[a].is_none() && self.partner[b].is_none() {
+                self.partner[a] = Some(b);
+                self.partner[b] = Some(a);
+            }
+        }
+    }
+
+    /// Strokes on which the line runs twice: an end is left over at one of their ends that would join it as
+    /// well as the one that does, and either so is one at the other end (two lines run over each other for a
+    /// while), or the stroke ends there (a point, drawn up and down). They are doubled.
+    fn double(&mut self, reach: f64, longest_point: f64) {
+        let free: Vec<EndId> = (0..self.partner.len())
+            .filter(|e| self.partner[*e].is_none())
+            .collect();
+        for stroke in 0..self.strokes.len() {
+            let [first, last] = [2 * stroke, 2 * stroke + 1];
+            let left_over = |at: EndId| {
+                free.iter()
+                    .filter(|b| self.partner[**b].is_none() && **b / 2 != stroke)
+                    .filter_map(|b| Some((cost(self.end(*b), self.end(at), reach)?, *b)))
+                    .filter(|c| c.0 <= MOST_COST)
+                    .min_by(|a, b| a.0.total_cmp(&b.0))
+                    .map(|c| c.1)
+            };
+            let is_point = self.strokes[stroke].length_px() <= longest_point;
+            let twin = self.partner.len();
+            let joins = match (self.partner[first], self.partner[last]) {
+                (Some(_), Some(_)) => match (left_over(first), left_over(last)) {
+                    (Some(a), Some(b)) if a != b => [(a, twin), (b, twin + 1)],
+                    _ => continue,
+                },
+                (Some(_), None) if is_point => match left_over(first) {
+                    Some(a) => [(a, twin), (last, twin + 1)],
+                    None => continue,
+                },
+                (None, Some(_)) if is_point => match left_over(last) {
+                    Some(b) => [(first, twin), (b, twin + 1)],
+                    None => continue,
+                },
+                _ => continue,
+            };
+            self.strokes.push(self.strokes[stroke].clone());
+            self.partner.extend([None, None]);
+            for (a, b) in joins {
                 self.partner[a] = Some(b);
                 self.partner[b] = Some(a);
             }

@@ -23,6 +23,10 @@ const SURE_SHARE: f32 = 0.5;
 const WEAK_SHARE: f32 = 0.33;
 /// Least darkness that is ink at all, share of the paper's brightness: a tenth of a printed grey.
 const LEAST_DARKNESS: f32 = 0.05;
+/// What is darker than this share of the brightest surface in the photo is no paper.
+const LEAST_PAPER: f32 = 0.35;
+/// Around a card its shadow and its board's edge are no ink, mm.
+const BESIDE_CARD_MM: f64 = 8.0;
 /// Holes in the ink smaller than this are noise, mm².
 const HOLE_MM2: f64 = 0.25;
 /// Ink smaller than this is dirt, mm².
@@ -58,17 +62,31 @@ impl Ink {
         let bytes: Vec<u8> = bright.par_iter().map(|v| v.round() as u8).collect();
         let radius = (CLOSING_MM / mm_per_px).round().max(2.0) as usize;
         let paper = closed(bytes, width, height, radius);
+        let least = (LEAST_PAPER * brightest(&paper)).max(8.0);
+        let dark = |(v, p): (&f32, &u8)| 1.0 - v / f32::from(*p);
+        let on_paper: Vec<f32> = bright
+            .iter()
+            .zip(&paper)
+            .step_by(7)
+            .filter(|(_, p)| f32::from(**p) >= least)
+            .map(dark)
+            .collect();
+        // A closing takes the brightest of the noise for the paper.
+        let (middle, noise) = spread(on_paper);
         let mut darkness: Vec<f32> = bright
             .par_iter()
             .zip(&paper)
-            .map(|(v, p)| 1.0 - v / f32::from(*p).max(8.0))
+            .map(|(v, p)| {
+                if f32::from(*p) >= least {
+                    dark((v, p)) - middle
+                } else {
+                    0.0
+                }
+            })
             .collect();
-        // A closing takes the brightest of the noise for the paper.
-        let (middle, noise) = spread(&darkness);
-        darkness.par_iter_mut().for_each(|d| *d -= middle);
         for outline in hidden {
             let outline = outline.map(|p| p / f64::from(shrink));
-            blank(&mut darkness, width, height, &outline, 3.0 / mm_per_px);
+            blank(&mut darkness, width, height, &outline, BESIDE_CARD_MM / mm_per_px);
         }
         let level = usual_level(&darkness, width, noise);
         Ink {
@@ -232,10 +250,23 @@ fn turned(bytes: &[u8], width: usize, height: usize) -> Vec<u8> {
     out
 }
 
+/// Brightness that a twentieth of a picture exceeds.
+fn brightest(bytes: &[u8]) -> f32 {
+    let mut count = [0usize; 256];
+    for b in bytes {
+        count[usize::from(*b)] += 1;
+    }
+    let mut above = 0;
+    let level = (0..256usize).rev().find(|level| {
+        above += count[*level];
+        above > bytes.len() / 20
+    });
+    level.unwrap_or(255) as f32
+}
+
 /// Median of values and their robust standard deviation (from the median of the lower deviations, as ink
 /// only adds above).
-fn spread(values: &[f32]) -> (f32, f32) {
-    let mut some: Vec<f32> = values.iter().step_by(7).copied().collect();
+fn spread(mut some: Vec<f32>) -> (f32, f32) {
     if some.is_empty() {
         return (0.0, 0.0);
     }

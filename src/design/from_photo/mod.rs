@@ -476,10 +476,15 @@ impl Round {
             template = next;
             unseen_mm = bare as f64 * repeat::STEP_MM;
         }
+        let laid: Vec<(usize, Laid)> = laid
+            .iter()
+            .filter_map(|(i, _)| Some((*i, template.lay(&courses[*i])?)))
+            .collect();
         let others = (0..courses.len())
             .filter(|i| {
                 !laid.iter().any(|(k, _)| k == i)
                     && courses[*i].length_mm() > 0.6 * courses[base].length_mm()
+                    && step(&courses[*i], None, ROUGH_RMS_MM).is_ok()
             })
             .count();
         let squares: (f64, f64) = laid

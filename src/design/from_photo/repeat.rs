@@ -134,6 +134,8 @@ pub fn steps(course: &Course) -> Vec<Step> {
     peaks.sort_by(|a, b| likeness[*b].total_cmp(&likeness[*a]));
     peaks.truncate(MOST_TRIED);
     let mut steps: Vec<Step> = peaks.iter().filter_map(|lag| fit(course, *lag)).collect();
+    // A line drawn up and down a point comes back to where it was: that is no step.
+    steps.retain(|s| s.way.norm() >= LEAST_REPEAT_MM);
     steps.sort_by_key(|s| s.places);
     // Peaks side by side lead to the same step.
     steps.dedup_by(|a, b| (a.way - b.way).norm() < 3.0);
@@ -146,6 +148,15 @@ fn fit(course: &Course, lag: usize) -> Option<Step> {
     let n = points.len();
     let window = (WINDOW_MM / STEP_MM) as usize;
     let normals = normals(points);
+    // Across a narrow point the nearest place may run the other way.
+    let nearest = |i: usize, goal: Point2, from: usize, to: usize| {
+        (from..to)
+            .filter(|j| normals[i].dot(&normals[*j]) > 0.0)
+            .min_by(|a, b| {
+                let distance = |j: usize| (points[j] - goal).norm_squared();
+                distance(*a).total_cmp(&distance(*b))
+            })
+    };
     let mut ways: Vec<Vector2> = (0..n - lag).map(|i| points[i + lag] - points[i]).collect();
     let mut way = median(&mut ways)?;
     let mut rms_mm = f64::MAX;
@@ -156,7 +167,7 @@ fn fit(course: &Course, lag: usize) -> Option<Step> {
         for i in (0..n - lag).filter(|i| course.found[*i]) {
             let goal = points[i] + way;
             let from = (i + lag).saturating_sub(window);
-            let Some(j) = nearest(points, goal, from, (i + lag + window + 1).min(n)) else {
+            let Some(j) = nearest(i, goal, from, (i + lag + window + 1).min(n)) else {
                 continue;
             };
             // The window's or the line's end is not the nearest place, only the last one looked at.
@@ -204,14 +215,6 @@ fn median(ways: &mut [Vector2]) -> Option<Vector2> {
     let mut xs: Vec<f64> = ways.iter().map(|w| w.x).collect();
     let mut ys: Vec<f64> = ways.iter().map(|w| w.y).collect();
     Some(Vector2::new(middle(&mut xs)?, middle(&mut ys)?))
-}
-
-fn nearest(points: &[Point2], goal: Point2, from: usize, to: usize) -> Option<usize> {
-    (from..to).min_by(|a, b| {
-        (points[*a] - goal)
-            .norm_squared()
-            .total_cmp(&(points[*b] - goal).norm_squared())
-    })
 }
 
 /// One repeat, its line going along x from (0, 0) to (repeat, 0).
@@ -265,23 +268,6 @@ impl Template {
         self.samples[sample].position + Vector2::new(repeats as f64 * self.design.repeat_mm, 0.0)
     }
 
-    /// The place next to a point, among `reach` places around one, with the distance along the normal.
-    fn near(&self, goal: Point2, (repeats, sample): (i64, usize), reach: i64) -> (i64, usize, f64) {
-        let n = self.samples.len() as i64;
-        let mut best = (repeats, sample, f64::MAX);
-        for d in -reach..=reach {
-            let at = sample as i64 + d;
-            let (k, s) = (repeats + at.div_euclid(n), at.rem_euclid(n) as usize);
-            let distance = (self.place(k, s) - goal).norm_squared();
-            if distance < best.2 {
-                best = (k, s, distance);
-            }
-        }
-        let tangent = self.samples[best.1].tangent;
-        let off = tangent.perp(&(goal - self.place(best.0, best.1)));
-        (best.0, best.1, off)
-    }
-
     /// Lays a course onto the template; `None` where it is another line.
     pub fn lay(&self, course: &Course) -> Option<Laid> {
         let n = self.samples.len();
@@ -306,8 +292,8 @@ impl Template {
             .collect();
         let mut start = median(&mut offsets)?;
         let mut laid = None;
-        for _ in 0..8 {
-            let places = self.track(course, from, phase, &start);
+        for _ in 0..4 {
+            let places = self.track(course, &t, (from, phase), &start);
             let used: Vec<usize> = (0..places.len()).filter(|i| course.found[*i]).collect();
             let equations: Vec<(Vector2, f64)> = used
                 .iter()
@@ -331,23 +317,63 @@ impl Template {
         laid
     }
 
-    /// Follows a course along the template both ways from one place on.
-    fn track(&self, course: &Course, from: usize, phase: usize, start: &Vector2) -> Vec<(i64, usize, f64)> {
-        const REACH: i64 = 4;
-        let n = self.samples.len();
-        let mut places = vec![(0, 0, 0.0); course.len()];
-        let goal = |i: usize| course.on_paper[i] - start;
-        let first = self.near(goal(from), ((phase / n) as i64, phase % n), WINDOW_MM as i64);
-        places[from] = first;
-        let step = |at: (i64, usize, f64), by: i64| {
-            let s = at.1 as i64 + by;
-            (at.0 + s.div_euclid(n as i64), s.rem_euclid(n as i64) as usize)
+    /// The way through the template that lies nearest to a course: from one place of the course to the next
+    /// it goes on by none, one or two places, within `BAND` of even progress from place `from` of the course
+    /// at `phase` of the template. Dynamic programming (R. Bellman, Dynamic Programming, 1957), as for
+    /// signals that run unevenly; a line that turns round in a narrow point is not mistaken for its way back.
+    fn track(
+        &self,
+        course: &Course,
+        ways: &[Vector2],
+        (from, phase): (usize, usize),
+        start: &Vector2,
+    ) -> Vec<(i64, usize, f64)> {
+        const BAND: i64 = 40;
+        const WIDE: usize = 2 * BAND as usize + 1;
+        /// Cost of uneven progress, mm².
+        const UNEVEN: f64 = 0.02;
+        /// Cost of running the other way, mm².
+        const OTHER_WAY: f64 = 4.0;
+        let n = self.samples.len() as i64;
+        let at = |i: usize, state: usize| {
+            let a = i as i64 - from as i64 + phase as i64 + state as i64 - BAND;
+            (a.div_euclid(n), a.rem_euclid(n) as usize)
         };
-        for i in from + 1..course.len() {
-            places[i] = self.near(goal(i), step(places[i - 1], 1), REACH);
+        let price = |i: usize, state: usize| {
+            let (k, s) = at(i, state);
+            let off = (self.place(k, s) + start - course.on_paper[i]).norm_squared();
+            off.min(MOST_OFF_MM.powi(2)) + OTHER_WAY * (1.0 - self.samples[s].tangent.dot(&ways[i]))
+        };
+        let count = course.len();
+        let mut back = vec![0i8; count * WIDE];
+        let mut total: Vec<f64> = (0..WIDE).map(|state| price(0, state)).collect();
+        let mut next = vec![0.0; WIDE];
+        for i in 1..count {
+            for state in 0..WIDE {
+                let mut best = (total[state], 0i8);
+                for by in [-1i8, 1] {
+                    let before = state as i64 + i64::from(by);
+                    if (0..WIDE as i64).contains(&before) {
+                        let sum = total[before as usize] + UNEVEN;
+                        if sum < best.0 {
+                            best = (sum, by);
+                        }
+                    }
+                }
+                back[i * WIDE + state] = best.1;
+                next[state] = best.0 + price(i, state);
+            }
+            std::mem::swap(&mut total, &mut next);
         }
-        for i in (0..from).rev() {
-            places[i] = self.near(goal(i), step(places[i + 1], -1), REACH);
+        let mut state = (0..WIDE)
+            .min_by(|a, b| total[*a].total_cmp(&total[*b]))
+            .unwrap_or(0);
+        let mut places = vec![(0, 0, 0.0); count];
+        for i in (0..count).rev() {
+            let (k, s) = at(i, state);
+            let off = course.on_paper[i] - start - self.place(k, s);
+            places[i] = (k, s, self.samples[s].tangent.perp(&off));
+            state = (state as i64 + i64::from(back[i * WIDE + state])) as usize;
         }
         places
     }

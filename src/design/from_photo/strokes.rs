@@ -13,6 +13,8 @@ const CUT_PX: f64 = 1.5;
 const SPUR_WIDTHS: f64 = 1.2;
 /// Stretches shorter than this many widths between two crossings are where two lines run over each other.
 const SHARED_WIDTHS: f64 = 2.5;
+/// Strokes longer than this say how wide the lines are, mm.
+const LONG_MM: f64 = 15.0;
 /// Length over which the way a line ends is fitted, widths and its bounds in mm.
 const END_WIDTHS: f64 = 5.0;
 const END_MM: (f64, f64) = (4.0, 9.0);
@@ -72,13 +74,39 @@ pub fn strokes(mask: &[bool], skeleton: &[bool], width: usize, mm_per_px: f64) -
         (2.0 * d - 1.0).max(1.0)
     };
     let line: Vec<usize> = (0..skeleton.len()).filter(|i| skeleton[*i]).collect();
-    let mut widths: Vec<f64> = line.iter().map(|i| wide(*i)).collect();
-    widths.sort_by(f64::total_cmp);
-    let width_px = widths.get(widths.len() / 2).copied().unwrap_or(1.0);
+    let median = |mut widths: Vec<f64>| {
+        widths.sort_by(f64::total_cmp);
+        widths.get(widths.len() / 2).copied().unwrap_or(1.0)
+    };
+    let rough_px = median(line.iter().map(|i| wide(*i)).collect());
+    let first = cut_up(skeleton, &line, width, &wide, rough_px, mm_per_px);
+    // Words and the table's grain are no measure: the width is that of what runs on.
+    let long = first
+        .iter()
+        .filter(|s| s.length_px() > LONG_MM / mm_per_px)
+        .flat_map(|s| &s.points)
+        .map(|p| wide(p.y as usize * width + p.x as usize))
+        .collect();
+    let width_px = median(long).max(1.0);
+    Strokes {
+        strokes: cut_up(skeleton, &line, width, &wide, width_px, mm_per_px),
+        width_px,
+    }
+}
+
+fn cut_up(
+    skeleton: &[bool],
+    line: &[usize],
+    width: usize,
+    wide: &dyn Fn(usize) -> f64,
+    width_px: f64,
+    mm_per_px: f64,
+) -> Vec<Stroke> {
+    let height = skeleton.len() / width.max(1);
 
     let mut left = skeleton.to_vec();
     let mut cut = vec![false; skeleton.len()];
-    for i in &line {
+    for i in line {
         if changes(&neighbours(skeleton, width, *i)) < 3 {
             continue;
         }
@@ -96,7 +124,7 @@ pub fn strokes(mask: &[bool], skeleton: &[bool], width: usize, mm_per_px: f64) -
         }
     }
     let mut found = Vec::new();
-    for start in &line {
+    for start in line {
         if !left[*start] || changes(&neighbours(&left, width, *start)) > 1 {
             continue;
         }
@@ -127,10 +155,7 @@ pub fn strokes(mask: &[bool], skeleton: &[bool], width: usize, mm_per_px: f64) -
         ];
         found.push(Stroke { points, ends });
     }
-    Strokes {
-        strokes: found,
-        width_px,
-    }
+    found
 }
 
 /// As [`around`], for a pixel that may be outermost.
