@@ -8,13 +8,11 @@
 //! or why there is no design. With `--told` the thickness of the card's board is told.
 
 use rowsight::card::{DetectOptions, find_cards};
-use rowsight::design::Design;
 use rowsight::design::from_photo::{PaperPhoto, trace};
-use rowsight::geometry::{Point2, Vector2};
 use rowsight::photo;
 use rowsight::plane::joint::Prior;
 use rowsight::plane::start::camera_prior;
-use rowsight::rehearse::{jpeg, practice_paper, render_paper};
+use rowsight::rehearse::{distance_rms_mm, jpeg, practice_paper, render_paper};
 use std::path::PathBuf;
 
 fn main() -> anyhow::Result<()> {
@@ -50,7 +48,11 @@ fn main() -> anyhow::Result<()> {
             "{seed:4} {:4.1} mm wide, {:3.0} mm high, {}{} row(s), bar {bar_mm:.2}",
             line.width_mm,
             paper.design.height_mm(),
-            if line.dash_mm.is_some() { "dashed, " } else { "" },
+            if line.dash_mm.is_some() {
+                "dashed, "
+            } else {
+                ""
+            },
             paper.rows.len(),
         );
         let found = match find_cards(&photo.luma, &DetectOptions::default()) {
@@ -77,7 +79,7 @@ fn main() -> anyhow::Result<()> {
         match traced {
             Err(error) => println!("{head}: {error}"),
             Ok(traced) => {
-                let rms = distance_rms(&traced.design, &paper.design);
+                let rms = distance_rms_mm(&traced.design, &paper.design);
                 let off = traced.repeat_mm.value - paper.design.repeat_mm;
                 let percent = 100.0 * off / paper.design.repeat_mm;
                 println!(
@@ -111,47 +113,4 @@ fn main() -> anyhow::Result<()> {
         within(&ratios, 1.96)
     );
     Ok(())
-}
-
-/// RMS distance of a traced repeat from the endless printed line, after the best shift: found by a search of
-/// its own, over every chord of the printed line.
-fn distance_rms(traced: &Design, printed: &Design) -> f64 {
-    let repeat = printed.repeat_mm;
-    let chords: Vec<(Point2, Point2)> = (-2..=3)
-        .flat_map(|k| {
-            let by = Vector2::new(f64::from(k) * repeat, 0.0);
-            printed.curve_mm.windows(2).map(move |w| (w[0] + by, w[1] + by))
-        })
-        .collect();
-    let nearest = |p: Point2| -> Vector2 {
-        chords
-            .iter()
-            .map(|(a, b)| {
-                let way = b - a;
-                let t = ((p - a).dot(&way) / way.norm_squared().max(1e-12)).clamp(0.0, 1.0);
-                a + way * t - p
-            })
-            .min_by(|a, b| a.norm_squared().total_cmp(&b.norm_squared()))
-            .unwrap_or_default()
-    };
-    let points: Vec<Point2> = traced.sample(4.0).iter().map(|d| d.position).collect();
-    let fit = |mut shift: Vector2, rounds: usize| -> f64 {
-        let mut square = 0.0;
-        for _ in 0..rounds {
-            let offs: Vec<Vector2> = points.iter().map(|p| nearest(p + shift)).collect();
-            square = offs.iter().map(|o| o.norm_squared()).sum::<f64>() / offs.len() as f64;
-            // Distances are along normals: full steps of the mean offset are short, so over-relaxed.
-            shift += offs.iter().sum::<Vector2>() / offs.len() as f64 * 1.6;
-        }
-        square.sqrt()
-    };
-    let starts: Vec<f64> = (0..24).map(|k| f64::from(k) / 24.0 * repeat).collect();
-    let best = starts
-        .iter()
-        .min_by(|a, b| {
-            fit(Vector2::new(**a, 0.0), 3).total_cmp(&fit(Vector2::new(**b, 0.0), 3))
-        })
-        .copied()
-        .unwrap_or(0.0);
-    fit(Vector2::new(best, 0.0), 60)
 }

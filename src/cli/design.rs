@@ -1,5 +1,6 @@
 //! `rowsight design`
 
+use super::plan::UnitName;
 use super::{Outcome, hint, say, snap, spinner};
 use crate::card::{DetectOptions, find_cards};
 use crate::design::Design;
@@ -52,6 +53,9 @@ pub struct DesignArguments {
     /// Picture to check the trace by, PNG or JPEG [default: beside the SVG, ending in .png]
     #[arg(long, value_name = "FILE")]
     picture: Option<PathBuf>,
+    /// Show lengths in inches or millimetres [default: as the repeat is given, else millimetres]
+    #[arg(long, value_enum)]
+    unit: Option<UnitName>,
     /// Camera profile, when the photo does not say what took it
     #[arg(long, value_name = "NAME")]
     camera: Option<String>,
@@ -83,9 +87,8 @@ pub fn run(arguments: &DesignArguments) -> anyhow::Result<Outcome> {
 
     let progress = spinner("tracing");
     let photo = photo::read(path)?;
-    let profiles = progress.suspend(|| {
-        snap::cameras(std::slice::from_ref(&photo), arguments.camera.as_deref())
-    })?;
+    let profiles = progress
+        .suspend(|| snap::cameras(std::slice::from_ref(&photo), arguments.camera.as_deref()))?;
     let size = photo.luma.dimensions();
     let camera = profiles.first().and_then(Option::as_ref).map_or_else(
         || camera_prior(&photo.facts, size.0, size.1),
@@ -106,10 +109,11 @@ pub fn run(arguments: &DesignArguments) -> anyhow::Result<Outcome> {
     .map_err(|e| anyhow!("{shown}: {e}"));
     progress.finish_and_clear();
     let traced = traced?;
-    let unit = match (&arguments.repeat, &arguments.card_bar) {
-        (Some(text), _) if text.trim_end().ends_with('m') => LengthUnit::Millimetre,
-        (Some(_), _) => LengthUnit::Inch,
-        _ => LengthUnit::Millimetre,
+    let unit = match (arguments.unit, &arguments.repeat) {
+        (Some(UnitName::In), _) => LengthUnit::Inch,
+        (Some(UnitName::Mm), _) | (None, None) => LengthUnit::Millimetre,
+        (None, Some(text)) if text.trim_end().ends_with('m') => LengthUnit::Millimetre,
+        (None, Some(_)) => LengthUnit::Inch,
     };
 
     let design = match repeat_mm {
@@ -171,7 +175,10 @@ fn describe(
         length(traced.design.height_mm(), unit),
     );
     if let Some(asked_mm) = asked_mm {
-        text += &format!("Scaled to the repeat of {} asked for", length(asked_mm, unit));
+        text += &format!(
+            "Scaled to the repeat of {} asked for",
+            length(asked_mm, unit)
+        );
         text += &if (asked_mm - value).abs() > K_95 * u {
             format!(
                 "; the paper measures {} {}, more than the measurement is uncertain by\n",

@@ -25,8 +25,8 @@ mod truth;
 
 pub use camera::{Camera, Pose};
 pub use file::{RehearseError, exif, jpeg, write};
+pub use paper::{PracticePaper, PrintedLine, distance_rms_mm, practice_paper};
 pub use quilt::{Advance, PracticeQuilt, rehearse_quilt};
-pub use paper::{PracticePaper, PrintedLine, practice_paper};
 pub use render::{Rehearsed, render, render_paper};
 pub use scene::{
     Around, Band, CameraHeld, CardChoice, CardOnQuilt, Colour, FABRIC_CLASSES, Fabric, FabricClass,

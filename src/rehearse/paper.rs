@@ -5,13 +5,13 @@
 
 use super::fabric::{cover, linear};
 use super::scene::{
-    Around, Band, CameraHeld, CardOnQuilt, Colour, Fabric, FabricClass, Light, Picture, Puff, Quilt,
-    Rail, Scene,
+    Around, Band, CameraHeld, CardOnQuilt, Colour, Fabric, FabricClass, Light, Picture, Puff,
+    Quilt, Rail, Scene,
 };
 use super::seeded::{Seeded, derive};
 use crate::card::geometry::CardId;
 use crate::design::{Design, demo};
-use crate::geometry::Point2;
+use crate::geometry::{Point2, Vector2};
 
 /// One printed line.
 #[derive(Debug, Clone, PartialEq)]
@@ -124,7 +124,7 @@ fn row(design: &Design, start: Point2, from_x: f64, to_x: f64) -> Vec<Point2> {
     let first = ((from_x - start.x) / design.repeat_mm).floor() as i64 - 1;
     let whole: Vec<Point2> = (first..first + repeats)
         .flat_map(|k| {
-            let by = start.coords + nalgebra::Vector2::new(k as f64 * design.repeat_mm, 0.0);
+            let by = start.coords + Vector2::new(k as f64 * design.repeat_mm, 0.0);
             design.curve_mm[1..].iter().map(move |p| p + by)
         })
         .collect();
@@ -135,16 +135,19 @@ fn row(design: &Design, start: Point2, from_x: f64, to_x: f64) -> Vec<Point2> {
 }
 
 /// A word of made-up letters: strokes on a grid of 2 × 3 points.
-fn word(rng: &mut Seeded, at: Point2, letters: usize, size: f64, colour: Colour) -> Vec<PrintedLine> {
+fn word(
+    rng: &mut Seeded,
+    at: Point2,
+    letters: usize,
+    size: f64,
+    colour: Colour,
+) -> Vec<PrintedLine> {
     (0..letters)
         .map(|n| {
             let points = (0..4)
                 .map(|_| {
                     let (i, j) = (rng.below(2) as f64, rng.below(3) as f64);
-                    at + nalgebra::Vector2::new(
-                        size * (0.8 * n as f64 + 0.5 * i),
-                        size * 0.5 * j,
-                    )
+                    at + Vector2::new(size * (0.8 * n as f64 + 0.5 * i), size * 0.5 * j)
                 })
                 .collect();
             PrintedLine {
@@ -340,4 +343,48 @@ pub fn practice_paper(seed: u64, megapixels: f64) -> PracticePaper {
         design,
         rows,
     }
+}
+
+/// RMS distance of a traced repeat from the endless printed line after the best shift, mm: by a search of its
+/// own over every chord of the printed line.
+pub fn distance_rms_mm(traced: &Design, printed: &Design) -> f64 {
+    let repeat = printed.repeat_mm;
+    let chords: Vec<(Point2, Point2)> = (-2..=3)
+        .flat_map(|k| {
+            let by = Vector2::new(f64::from(k) * repeat, 0.0);
+            printed
+                .curve_mm
+                .windows(2)
+                .map(move |w| (w[0] + by, w[1] + by))
+        })
+        .collect();
+    let nearest = |p: Point2| -> Vector2 {
+        chords
+            .iter()
+            .map(|(a, b)| {
+                let way = b - a;
+                let t = ((p - a).dot(&way) / way.norm_squared().max(1e-12)).clamp(0.0, 1.0);
+                a + way * t - p
+            })
+            .min_by(|a, b| a.norm_squared().total_cmp(&b.norm_squared()))
+            .unwrap_or_default()
+    };
+    let points: Vec<Point2> = traced.sample(4.0).iter().map(|d| d.position).collect();
+    let fit = |mut shift: Vector2, rounds: usize| -> f64 {
+        let mut square = 0.0;
+        for _ in 0..rounds {
+            let offs: Vec<Vector2> = points.iter().map(|p| nearest(p + shift)).collect();
+            square = offs.iter().map(|o| o.norm_squared()).sum::<f64>() / offs.len() as f64;
+            // Distances are along normals: full steps of the mean offset are short, so over-relaxed.
+            shift += offs.iter().sum::<Vector2>() / offs.len() as f64 * 1.6;
+        }
+        square.sqrt()
+    };
+    let starts: Vec<f64> = (0..24).map(|k| f64::from(k) / 24.0 * repeat).collect();
+    let best = starts
+        .iter()
+        .min_by(|a, b| fit(Vector2::new(**a, 0.0), 3).total_cmp(&fit(Vector2::new(**b, 0.0), 3)))
+        .copied()
+        .unwrap_or(0.0);
+    fit(Vector2::new(best, 0.0), 60)
 }

@@ -133,7 +133,8 @@ pub fn normals(points: &[Point2]) -> Vec<Vector2> {
     let n = points.len();
     (0..n)
         .map(|i| {
-            let way = points[(i + TANGENT_HALF).min(n - 1)] - points[i.saturating_sub(TANGENT_HALF)];
+            let way =
+                points[(i + TANGENT_HALF).min(n - 1)] - points[i.saturating_sub(TANGENT_HALF)];
             let t = way.try_normalize(1e-9).unwrap_or(Vector2::x());
             Vector2::new(-t.y, t.x)
         })
@@ -154,7 +155,10 @@ mod tests {
             let photo = RgbImage::from_fn(160, 80, |x, y| {
                 let mut dark = 0.0;
                 for k in 0..64 {
-                    let (u, v) = (f64::from(k % 8) / 8.0 + 0.0625, f64::from(k / 8) / 8.0 + 0.0625);
+                    let (u, v) = (
+                        f64::from(k % 8) / 8.0 + 0.0625,
+                        f64::from(k / 8) / 8.0 + 0.0625,
+                    );
                     let d = across(f64::from(x) + u, f64::from(y) + v);
                     dark += f64::from(u8::from(d.abs() <= width / 2.0)) / 64.0;
                 }
@@ -177,7 +181,11 @@ mod tests {
 
     #[test]
     fn equal_steps_along_a_corner_are_equal() {
-        let corner = [Point2::new(0.0, 0.0), Point2::new(3.5, 0.0), Point2::new(3.5, 2.0)];
+        let corner = [
+            Point2::new(0.0, 0.0),
+            Point2::new(3.5, 0.0),
+            Point2::new(3.5, 2.0),
+        ];
         let points = resampled(&corner, 1.0);
         assert_eq!(points.len(), 6);
         assert_eq!(points[4], Point2::new(3.5, 0.5));

@@ -50,10 +50,7 @@ pub fn cut(template: &Template) -> Cut {
         .map(|i| {
             let at = first + i;
             let p = samples[at % n].position;
-            Point2::new(
-                p.x - origin.x + (at / n) as f64 * repeat_mm,
-                p.y,
-            )
+            Point2::new(p.x - origin.x + (at / n) as f64 * repeat_mm, p.y)
         })
         .collect();
     let (top, bottom) = curve_mm
@@ -86,6 +83,10 @@ mod tests {
         assert!((last.x - first.x - 200.0).abs() < 1e-9 && (last.y - first.y).abs() < 1e-9);
         assert!((cut.height_mm() - 80.0).abs() < 0.05, "{}", cut.height_mm());
         // Nothing of the repeat lies left of its start.
-        assert!(cut.curve_mm.iter().all(|p| p.x > -0.5), "{:?}", cut.curve_mm[0]);
+        assert!(
+            cut.curve_mm.iter().all(|p| p.x > -0.5),
+            "{:?}",
+            cut.curve_mm[0]
+        );
     }
 }

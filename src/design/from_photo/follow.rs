@@ -7,6 +7,8 @@
 //! ```text
 //! (α − β)² + ((α + β) − κ·d)² + c·(α² + β²) + g·(d/reach)²
 //! ```
+//!
+//! The second term falls away where an end is too short to tell its bend, as dashes are.
 
 use super::strokes::{End, Stroke};
 use crate::geometry::{Point2, Vector2};
@@ -28,7 +30,7 @@ const MOST_FAR_COST: f64 = 0.25;
 const MOST_TURN: f64 = 1.1;
 /// Weight of turning at all, and of the gap's length.
 const TURN_COST: f64 = 0.1;
-const GAP_COST: f64 = 0.1;
+const GAP_COST: f64 = 0.3;
 /// Ends are placed to about half a pixel, so nearer ones tell no angle, px.
 const LEAST_BASE_PX: f64 = 3.0;
 
@@ -96,11 +98,11 @@ fn cost(a: &End, b: &End, reach: f64) -> Option<f64> {
         return None;
     }
     // b's bend is told for the way out of b: on the way into it the other side is right.
-    let bend = 0.5 * (a.bend - b.bend);
-    let base = d.max(LEAST_BASE_PX);
+    let bend = a.bend.zip(b.bend).map(|(a, b)| 0.5 * (a - b));
+    let unlike_bend = bend.map_or(0.0, |k| alpha + beta - k * d.max(LEAST_BASE_PX));
     Some(
         (alpha - beta).powi(2)
-            + (alpha + beta - bend * base).powi(2)
+            + unlike_bend.powi(2)
             + TURN_COST * (alpha * alpha + beta * beta)
             + GAP_COST * (d / reach).powi(2),
     )
@@ -333,7 +335,7 @@ fn bridge(from: &End, to: &End) -> Vec<Point2> {
 mod tests {
     use super::*;
 
-    fn end_at(place: (f64, f64), out_deg: f64, bend: f64) -> End {
+    fn end_at(place: (f64, f64), out_deg: f64, bend: Option<f64>) -> End {
         let a = out_deg.to_radians();
         End {
             place: Point2::new(place.0, place.1),
@@ -348,8 +350,8 @@ mod tests {
         // bends to the right.
         let (a, b) = (-0.1f64, 0.1f64);
         let at = |t: f64| (50.0 * t.cos(), 50.0 * t.sin());
-        let before = end_at(at(a), 90.0 + a.to_degrees(), 1.0 / 50.0);
-        let after = end_at(at(b), -90.0 + b.to_degrees(), -1.0 / 50.0);
+        let before = end_at(at(a), 90.0 + a.to_degrees(), Some(1.0 / 50.0));
+        let after = end_at(at(b), -90.0 + b.to_degrees(), Some(-1.0 / 50.0));
         let found = cost(&before, &after, 1000.0).unwrap();
         // Turning alone costs 0.1·2·0.1².
         assert!(found < 0.0025, "{found}");
@@ -362,7 +364,7 @@ mod tests {
             .iter()
             .map(|deg: &f64| {
                 let a = deg.to_radians();
-                end_at((10.0 * a.cos(), 10.0 * a.sin()), deg + 180.0, 0.0)
+                end_at((10.0 * a.cos(), 10.0 * a.sin()), deg + 180.0, Some(0.0))
             })
             .collect();
         let straight = cost(&ends[0], &ends[2], 30.0).unwrap();

@@ -86,7 +86,13 @@ impl Ink {
             .collect();
         for outline in hidden {
             let outline = outline.map(|p| p / f64::from(shrink));
-            blank(&mut darkness, width, height, &outline, BESIDE_CARD_MM / mm_per_px);
+            blank(
+                &mut darkness,
+                width,
+                height,
+                &outline,
+                BESIDE_CARD_MM / mm_per_px,
+            );
         }
         let level = usual_level(&darkness, width, noise);
         Ink {
@@ -300,7 +306,9 @@ fn usual_level(darkness: &[f32], width: usize, noise: f32) -> f32 {
 
 /// Takes the inside of an outline, and `margin` px around it, for bare paper.
 fn blank(darkness: &mut [f32], width: usize, height: usize, outline: &[Point2; 4], margin: f64) {
-    let middle = outline.iter().fold(Point2::origin(), |m, p| m + p.coords / 4.0);
+    let middle = outline
+        .iter()
+        .fold(Point2::origin(), |m, p| m + p.coords / 4.0);
     let wider = outline.map(|p| {
         let out = p - middle;
         middle + out * (1.0 + 1.5 * margin / out.norm().max(1.0))
@@ -330,12 +338,7 @@ fn blank(darkness: &mut [f32], width: usize, height: usize, outline: &[Point2; 4
 
 /// Turns over every connected region of `value` for which `small` holds: ink hangs together over corners,
 /// paper does not.
-fn flip_regions(
-    mask: &mut [bool],
-    width: usize,
-    value: bool,
-    small: impl Fn(&[usize]) -> bool,
-) {
+fn flip_regions(mask: &mut [bool], width: usize, value: bool, small: impl Fn(&[usize]) -> bool) {
     let mut seen = vec![false; mask.len()];
     let mut region: Vec<usize> = Vec::new();
     for start in 0..mask.len() {
@@ -419,6 +422,10 @@ mod tests {
         let mask = ink.mask();
         let row: Vec<usize> = (0..200).filter(|x| mask[60 * 200 + x]).collect();
         assert!(row.contains(&31) && row.contains(&161), "{row:?}");
-        assert!(row.iter().all(|x| (28..36).contains(x) || (158..166).contains(x)), "{row:?}");
+        assert!(
+            row.iter()
+                .all(|x| (28..36).contains(x) || (158..166).contains(x)),
+            "{row:?}"
+        );
     }
 }

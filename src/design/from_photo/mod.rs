@@ -36,13 +36,17 @@ const AS_WELL: (f64, f64) = (1.5, 0.25);
 /// RMS distance of repeats from each other beyond which they are no repeats, mm: before the plane is
 /// settled, and after.
 const ROUGH_RMS_MM: f64 = 3.5;
-const MOST_RMS_MM: f64 = 1.0;
-/// Rounds of averaging and settling.
-const ROUNDS: usize = 4;
+const MOST_RMS_MM: f64 = 0.7;
+/// Fewest and most rounds of averaging and settling, and by what share the repeats' differences have to fall
+/// for one more.
+const ROUNDS: (usize, usize) = (3, 10);
+const WORTH: f64 = 0.03;
+/// Line that is not of the design found, share of that which is, beyond which the design is doubtful.
+const MOST_FOREIGN: f64 = 0.5;
 /// Share of the repeat by which a length given may differ from one found to be the same.
 const SAME_LENGTH: f64 = 0.03;
 /// A part of the design that no repeat shows, mm, beyond which there is no design.
-const MOST_UNSEEN_MM: f64 = 5.0;
+const MOST_UNSEEN_MM: f64 = 8.0;
 /// Gaps shorter than this are not worth a word, mm.
 const LEAST_GAP_MM: f64 = 1.0;
 
@@ -115,7 +119,9 @@ pub enum PaperError {
     #[error("{0}; lay the card flat beside the line, all of it in the photo, and retake it")]
     Cards(#[from] StartError),
     /// The plane cannot be solved.
-    #[error("the card does not settle where the paper lies ({0}); lay it flat, all of it in the photo, and retake it")]
+    #[error(
+        "the card does not settle where the paper lies ({0}); lay it flat, all of it in the photo, and retake it"
+    )]
     Plane(#[from] SolveError),
     /// No long line.
     #[error(
@@ -164,6 +170,16 @@ pub enum PaperError {
     Differ {
         /// RMS difference.
         rms_mm: f64,
+    },
+    /// Much of the line is not of the repeat found.
+    #[error(
+        "the line seems to repeat every {repeat_mm:.1} mm, but {foreign_mm:.0} mm of line on the paper do not; close breaks of the line with a pen, cover what is no part of the design, or give the length with --repeat"
+    )]
+    Foreign {
+        /// Repeat found.
+        repeat_mm: f64,
+        /// Length of line that does not fit it.
+        foreign_mm: f64,
     },
     /// A part is hidden in all repeats.
     #[error(
@@ -255,7 +271,11 @@ impl Plane {
                 let places: Vec<(Point2, Point2, bool)> = trace
                     .iter()
                     .filter_map(|p| {
-                        Some((view.quilt_from_photo(p.in_photo_px)?, p.in_photo_px, p.found))
+                        Some((
+                            view.quilt_from_photo(p.in_photo_px)?,
+                            p.in_photo_px,
+                            p.found,
+                        ))
                     })
                     .collect();
                 Course::new(&places)
@@ -297,12 +317,14 @@ pub fn trace(photo: &PaperPhoto) -> Result<TracedDesign, PaperError> {
         traces[base].reverse();
     }
     let mut round = Round::new(&mut plane, &traces, base, photo)?;
-    for _ in 1..ROUNDS {
+    for count in 1..=ROUNDS.1 {
+        let before = round.rms_mm;
         round.settle(&mut plane, photo)?;
         round = Round::new(&mut plane, &traces, base, photo)?;
+        if count >= ROUNDS.0 && round.rms_mm > (1.0 - WORTH) * before {
+            break;
+        }
     }
-    round.settle(&mut plane, photo)?;
-    let round = Round::new(&mut plane, &traces, base, photo)?;
     if round.rms_mm > MOST_RMS_MM {
         return Err(PaperError::Differ {
             rms_mm: round.rms_mm,
@@ -310,6 +332,13 @@ pub fn trace(photo: &PaperPhoto) -> Result<TracedDesign, PaperError> {
     }
     if round.others > 0 && photo.line.is_none() {
         return Err(PaperError::SeveralLines(1 + round.others));
+    }
+    let foreign_mm = round.foreign_mm();
+    if foreign_mm > MOST_FOREIGN * round.followed_mm() {
+        return Err(PaperError::Foreign {
+            repeat_mm: round.template.design.repeat_mm,
+            foreign_mm,
+        });
     }
     if round.unseen_mm > MOST_UNSEEN_MM {
         return Err(PaperError::Unseen {
@@ -470,8 +499,7 @@ impl Round {
                 };
                 laid.extend(best.map(|l| (i, l)));
             }
-            let used: Vec<(&Course, &Laid)> =
-                laid.iter().map(|(i, l)| (&courses[*i], l)).collect();
+            let used: Vec<(&Course, &Laid)> = laid.iter().map(|(i, l)| (&courses[*i], l)).collect();
             let (next, bare) = template.averaged(&used);
             template = next;
             unseen_mm = bare as f64 * repeat::STEP_MM;
@@ -504,6 +532,18 @@ impl Round {
             unseen_mm,
             courses,
         })
+    }
+
+    /// Length of line that is of the design.
+    fn followed_mm(&self) -> f64 {
+        let of = |laid: &(usize, Laid)| self.courses[laid.0].length_mm();
+        self.laid.iter().map(of).sum()
+    }
+
+    /// Length of line that is not.
+    fn foreign_mm(&self) -> f64 {
+        let all: f64 = self.courses.iter().map(Course::length_mm).sum();
+        all - self.followed_mm()
     }
 
     fn used(&self) -> Vec<(&Course, &Laid)> {

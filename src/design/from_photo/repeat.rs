@@ -49,7 +49,10 @@ impl Course {
         // Each even place lies between two of the places given.
         let mut at = 0;
         let mut along = 0.0;
-        let (mut px, mut found) = (Vec::with_capacity(even.len()), Vec::with_capacity(even.len()));
+        let (mut px, mut found) = (
+            Vec::with_capacity(even.len()),
+            Vec::with_capacity(even.len()),
+        );
         for k in 0..even.len() {
             let goal = k as f64 * STEP_MM;
             while at + 2 < places.len() {
@@ -307,7 +310,10 @@ impl Template {
                 return None;
             }
             start += solve_shift(&equations, 0.5);
-            let sum: f64 = equations.iter().map(|e| e.1.abs().min(MOST_OFF_MM).powi(2)).sum();
+            let sum: f64 = equations
+                .iter()
+                .map(|e| e.1.abs().min(MOST_OFF_MM).powi(2))
+                .sum();
             laid = Some(Laid {
                 start,
                 rms_mm: (sum / equations.len() as f64).sqrt(),
@@ -379,7 +385,7 @@ impl Template {
     }
 
     /// The template moved along its normals to the mean of the courses laid on it; also how many places of
-    /// it no course covers with ink.
+    /// it in a row no course covers with ink, at most.
     pub fn averaged(&self, courses: &[(&Course, &Laid)]) -> (Template, usize) {
         let n = self.samples.len();
         let mut sums = vec![(0.0, 0.0); n];
@@ -403,7 +409,12 @@ impl Template {
             }
             if weight > 0.0 { sum / weight } else { 0.0 }
         };
-        let bare = sums.iter().filter(|s| s.1 == 0.0).count();
+        let bare = sums
+            .chunk_by(|a, b| (a.1 == 0.0) == (b.1 == 0.0))
+            .filter(|run| run[0].1 == 0.0)
+            .map(<[_]>::len)
+            .max()
+            .unwrap_or(0);
         let mut curve: Vec<Point2> = (0..n)
             .map(|s| {
                 let d = &self.samples[s];
@@ -446,7 +457,10 @@ mod tests {
             let best = steps.iter().map(|s| s.rms_mm).fold(f64::MAX, f64::min);
             let first = steps.iter().find(|s| s.rms_mm < 2.0 * best + 0.1).unwrap();
             // Places a millimetre apart on bends of 10 mm: chords 0.01 mm off.
-            assert!((first.way - Vector2::new(200.0, 0.0)).norm() < 0.1, "{name} {steps:?}");
+            assert!(
+                (first.way - Vector2::new(200.0, 0.0)).norm() < 0.1,
+                "{name} {steps:?}"
+            );
             assert!(first.rms_mm < 0.05, "{name} {first:?}");
         }
     }

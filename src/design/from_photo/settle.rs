@@ -8,10 +8,10 @@
 use super::repeat::{Course, Laid, Template};
 use crate::geometry::Vector2;
 use crate::plane::camera::PreparedView;
+use crate::plane::joint::CameraPrior;
 use crate::plane::joint::{
     Joint, LineObservation, PhotoObservations, Prior, Priors, RowPlace, Solved, State,
 };
-use crate::plane::joint::CameraPrior;
 use crate::solve::levenberg_marquardt::{Loss, SolveError};
 
 /// Every so many places of a course are observed.
@@ -22,11 +22,14 @@ const INFLATION: f64 = 5.0;
 /// Least standard uncertainty of a place of the line, mm: printing and paper.
 const LEAST_U_MM: f64 = 0.08;
 
+/// Standard uncertainty of how high the paper itself lies above what the card lies on, mm.
+const PAPER_LIFT_U_MM: f64 = 1.0;
+
 /// What is known before: a card on a board of some height lies flat on a paper that is nearly flat, on which
 /// rows are printed straight. Common practice, no source.
 pub fn priors(board_mm: Prior) -> Priors {
     Priors {
-        card_height_mm: board_mm,
+        card_height_mm: Prior::new(board_mm.mean, board_mm.u.hypot(PAPER_LIFT_U_MM)),
         card_tilt: Prior::new(0.0, 0.25_f64.to_radians()),
         // Half a metre away the paper may stand some 5 mm up.
         sag_s: Prior::new(0.0, 2e-5),
