@@ -24,7 +24,7 @@ use crate::units::Uncertain;
 use centre::{LinePlace, centred};
 use image::RgbImage;
 use ink::Ink;
-use repeat::{Course, Laid, Step, Template, steps};
+use repeat::{Course, Laid, STRAY_MM, Step, Template, steps};
 
 /// Lines shorter than this are words and marks, mm.
 const LEAST_LINE_MM: f64 = 100.0;
@@ -521,8 +521,9 @@ impl Round {
                 let found = &courses[*i].found;
                 l.places.iter().zip(found).filter(|p| *p.1)
             })
+            .filter(|((_, _, off), _)| off.abs() < STRAY_MM)
             .fold((0.0, 0.0), |(s, n), ((_, _, off), _)| {
-                (s + off.abs().min(5.0).powi(2), n + 1.0)
+                (s + off.powi(2), n + 1.0)
             });
         Ok(Round {
             template,
@@ -536,8 +537,8 @@ impl Round {
 
     /// Length of line that is of the design.
     fn followed_mm(&self) -> f64 {
-        let of = |laid: &(usize, Laid)| self.courses[laid.0].length_mm();
-        self.laid.iter().map(of).sum()
+        let places = self.laid.iter().flat_map(|(_, laid)| &laid.places);
+        places.filter(|p| p.2.abs() < STRAY_MM).count() as f64 * repeat::STEP_MM
     }
 
     /// Length of line that is not.

@@ -16,8 +16,10 @@ const LEAST_LIKENESS: f64 = 0.4;
 const MOST_TRIED: usize = 12;
 /// Two courses are laid onto each other by places at most this far apart along the line, mm.
 const WINDOW_MM: f64 = 12.0;
-/// Distances beyond this count as this, mm: it is another line.
-const MOST_OFF_MM: f64 = 5.0;
+/// Places further off than this are of another line, mm: joined to it by mistake, or not it at all.
+pub const STRAY_MM: f64 = 4.0;
+/// Share of such places beyond which all of it is another line.
+const MOST_STRAY: f64 = 0.3;
 
 /// A line on the paper: places at equal steps.
 #[derive(Debug, Clone, PartialEq)]
@@ -187,8 +189,7 @@ fn fit(course: &Course, lag: usize) -> Option<Step> {
         sizes.sort_by(f64::total_cmp);
         let bend = (3.0 * 1.4826 * sizes[sizes.len() / 2]).max(0.05);
         way += solve_shift(&equations, bend);
-        let sum: f64 = sizes.iter().map(|s| s.min(MOST_OFF_MM).powi(2)).sum();
-        rms_mm = (sum / sizes.len() as f64).sqrt();
+        rms_mm = without_strays(sizes.iter().copied())?;
     }
     lags.sort_unstable();
     Some(Step {
@@ -196,6 +197,19 @@ fn fit(course: &Course, lag: usize) -> Option<Step> {
         places: lags[lags.len() / 2],
         rms_mm,
     })
+}
+
+/// RMS of distances without those of another line; `None` where these are too many.
+fn without_strays(distances: impl Iterator<Item = f64>) -> Option<f64> {
+    let (mut sum, mut used, mut all) = (0.0, 0.0, 0.0);
+    for d in distances {
+        all += 1.0;
+        if d.abs() < STRAY_MM {
+            sum += d * d;
+            used += 1.0;
+        }
+    }
+    (used > (1.0 - MOST_STRAY) * all).then(|| (sum / f64::max(used, 1.0)).sqrt())
 }
 
 /// The shift that takes out distances along normals, least squares with Huber's weights.
@@ -310,17 +324,14 @@ impl Template {
                 return None;
             }
             start += solve_shift(&equations, 0.5);
-            let sum: f64 = equations
-                .iter()
-                .map(|e| e.1.abs().min(MOST_OFF_MM).powi(2))
-                .sum();
-            laid = Some(Laid {
-                start,
-                rms_mm: (sum / equations.len() as f64).sqrt(),
-                places,
-            });
+            laid = Some((without_strays(equations.iter().map(|e| e.1)), places));
         }
-        laid
+        let (rms_mm, places) = laid?;
+        Some(Laid {
+            start,
+            places,
+            rms_mm: rms_mm?,
+        })
     }
 
     /// The way through the template that lies nearest to a course: from one place of the course to the next
@@ -348,7 +359,7 @@ impl Template {
         let price = |i: usize, state: usize| {
             let (k, s) = at(i, state);
             let off = (self.place(k, s) + start - course.on_paper[i]).norm_squared();
-            off.min(MOST_OFF_MM.powi(2)) + OTHER_WAY * (1.0 - self.samples[s].tangent.dot(&ways[i]))
+            off.min(STRAY_MM.powi(2)) + OTHER_WAY * (1.0 - self.samples[s].tangent.dot(&ways[i]))
         };
         let count = course.len();
         let mut back = vec![0i8; count * WIDE];
@@ -391,7 +402,7 @@ impl Template {
         let mut sums = vec![(0.0, 0.0); n];
         for (course, laid) in courses {
             for (i, (_, s, off)) in laid.places.iter().enumerate() {
-                if course.found[i] && off.abs() < MOST_OFF_MM {
+                if course.found[i] && off.abs() < STRAY_MM {
                     // Huber's weight: a stretch that went astray moves nothing much.
                     let w = (1.0 / off.abs().max(1e-9)).min(1.0);
                     sums[*s].0 += w * off;

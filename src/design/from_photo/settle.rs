@@ -5,7 +5,7 @@
 //! far is laid on every repeat seen and solved together with the card's corners, as the rows of a quilt
 //! are with their design (`plane::joint`). Its length and height stay free: only the card knows them.
 
-use super::repeat::{Course, Laid, Template};
+use super::repeat::{Course, Laid, STRAY_MM, Template};
 use crate::geometry::Vector2;
 use crate::plane::camera::PreparedView;
 use crate::plane::joint::CameraPrior;
@@ -98,7 +98,10 @@ fn observations<'a>(
         .step_by(OBSERVE_EVERY)
         .filter(|i| course.found[*i])
         .filter_map(move |i| {
-            let (repeats, sample, _) = laid.places[i];
+            let (repeats, sample, off) = laid.places[i];
+            if off.abs() >= STRAY_MM {
+                return None;
+            }
             let point = &template.samples[sample];
             let way = course.in_photo_px[i + 2] - course.in_photo_px[i - 2];
             let along = way.try_normalize(1e-9)?;
