@@ -367,8 +367,8 @@ mod tests {
                 end_at((10.0 * a.cos(), 10.0 * a.sin()), deg + 180.0, Some(0.0))
             })
             .collect();
-        let straight = cost(&ends[0], &ends[2], 30.0).unwrap();
-        let bounced = cost(&ends[0], &ends[3], 30.0).unwrap();
+        let straight = cost(&ends[0], &ends[2], 100.0).unwrap();
+        let bounced = cost(&ends[0], &ends[3], 100.0).unwrap();
         assert!(straight < 0.3 * bounced, "{straight} {bounced}");
     }
 }

@@ -81,9 +81,9 @@ pub fn strokes(mask: &[bool], skeleton: &[bool], width: usize, mm_per_px: f64) -
     let line: Vec<usize> = (0..skeleton.len()).filter(|i| skeleton[*i]).collect();
     let median = |mut widths: Vec<f64>| {
         widths.sort_by(f64::total_cmp);
-        widths.get(widths.len() / 2).copied().unwrap_or(1.0)
+        widths.get(widths.len() / 2).copied()
     };
-    let rough_px = median(line.iter().map(|i| wide(*i)).collect());
+    let rough_px = median(line.iter().map(|i| wide(*i)).collect()).unwrap_or(1.0);
     let first = cut_up(skeleton, &line, width, &wide, rough_px, mm_per_px);
     // Words and the table's grain are no measure: the width is that of what runs on.
     let long = first
@@ -92,7 +92,7 @@ pub fn strokes(mask: &[bool], skeleton: &[bool], width: usize, mm_per_px: f64) -
         .flat_map(|s| &s.points)
         .map(|p| wide(p.y as usize * width + p.x as usize))
         .collect();
-    let width_px = median(long).max(1.0);
+    let width_px = median(long).unwrap_or(rough_px);
     Strokes {
         strokes: cut_up(skeleton, &line, width, &wide, width_px, mm_per_px),
         width_px,

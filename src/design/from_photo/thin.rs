@@ -69,10 +69,10 @@ fn goes(p: &[bool; 8], second: bool) -> bool {
 mod tests {
     use super::*;
 
-    /// `tests/reference/design/skeleton.txt`: a drawn mask (`#`) and what scikit-image's `skeletonize`
-    /// leaves of it (`@`), made by `skeleton.py` beside it.
+    /// `tests/reference/design/skeleton.txt`: a drawn mask (`#`) and what OpenCV's thinning leaves of it
+    /// (`@`), made by `skeleton.py` beside it.
     #[test]
-    fn skeleton_equals_that_of_scikit_image() {
+    fn skeleton_equals_that_of_opencv() {
         let text = include_str!("../../../tests/reference/design/skeleton.txt");
         let rows: Vec<&str> = text.lines().filter(|l| !l.starts_with('%')).collect();
         let width = rows[0].len();
