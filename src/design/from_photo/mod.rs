@@ -304,7 +304,7 @@ pub fn trace(photo: &PaperPhoto) -> Result<TracedDesign, PaperError> {
         return Err(PaperError::NoLine);
     }
     if let Some(asked) = photo.line {
-        choose(&mut traces, asked)?;
+        choose(&mut traces, &plane, asked)?;
     }
     // Which of the lines shows the repeat best, and by which step.
     let courses = plane.courses(&traces);
@@ -373,17 +373,23 @@ fn is_straight(course: &Course) -> bool {
     ways.iter().map(|w| (w - mean).norm_squared()).sum::<f64>() / n < STRAIGHT
 }
 
-/// Keeps the line asked for, counted from the top of the photo.
-fn choose(traces: &mut Vec<Vec<LinePlace>>, asked: usize) -> Result<(), PaperError> {
-    let height = |trace: &Vec<LinePlace>| {
+/// Keeps the line asked for, counted from the top of the photo among those that repeat.
+fn choose(traces: &mut Vec<Vec<LinePlace>>, plane: &Plane, asked: usize) -> Result<(), PaperError> {
+    let courses = plane.courses(traces);
+    let height = |i: &usize| {
+        let trace = &traces[*i];
         trace.iter().map(|p| p.in_photo_px.y).sum::<f64>() / trace.len().max(1) as f64
     };
-    traces.sort_by(|a, b| height(a).total_cmp(&height(b)));
-    let found = traces.len();
-    if asked == 0 || asked > found {
+    let mut lines: Vec<usize> = (0..traces.len())
+        .filter(|i| step(&courses[*i], None, ROUGH_RMS_MM).is_ok())
+        .collect();
+    lines.sort_by(|a, b| height(a).total_cmp(&height(b)));
+    let found = lines.len();
+    let line = asked.checked_sub(1).and_then(|i| lines.get(i));
+    let Some(line) = line else {
         return Err(PaperError::NoSuchLine { asked, found });
-    }
-    *traces = vec![traces.swap_remove(asked - 1)];
+    };
+    *traces = vec![traces.swap_remove(*line)];
     Ok(())
 }
 
