@@ -373,7 +373,8 @@ fn is_straight(course: &Course) -> bool {
     ways.iter().map(|w| (w - mean).norm_squared()).sum::<f64>() / n < STRAIGHT
 }
 
-/// Keeps the line asked for, counted from the top of the photo among those that repeat.
+/// Keeps the line asked for, counted from the top of the photo among those that repeat; lines much shorter
+/// than the longest of them are pieces and do not count.
 fn choose(traces: &mut Vec<Vec<LinePlace>>, plane: &Plane, asked: usize) -> Result<(), PaperError> {
     let courses = plane.courses(traces);
     let height = |i: &usize| {
@@ -383,6 +384,8 @@ fn choose(traces: &mut Vec<Vec<LinePlace>>, plane: &Plane, asked: usize) -> Resu
     let mut lines: Vec<usize> = (0..traces.len())
         .filter(|i| step(&courses[*i], None, ROUGH_RMS_MM).is_ok())
         .collect();
+    let longest = lines.iter().map(|i| courses[*i].len()).max().unwrap_or(0);
+    lines.retain(|i| 2 * courses[*i].len() > longest);
     lines.sort_by(|a, b| height(a).total_cmp(&height(b)));
     let found = lines.len();
     let line = asked.checked_sub(1).and_then(|i| lines.get(i));

@@ -8,8 +8,9 @@ use crate::geometry::{Point2, Vector2};
 pub const STEP_MM: f64 = 1.0;
 /// Shortest repeat that is looked for, mm, along the line.
 const LEAST_REPEAT_MM: f64 = 20.0;
-/// The line has to overlap itself by this share of the repeat's own length to show that it repeats.
-const LEAST_OVERLAP: f64 = 0.12;
+/// The line has to overlap itself by this share of the repeat's own length to show that it repeats: a shorter
+/// piece may look like another by chance.
+const LEAST_OVERLAP: f64 = 0.3;
 /// How alike directions of the line have to be for a step to be tried, correlation.
 const LEAST_LIKENESS: f64 = 0.4;
 /// Most steps that are tried.
