@@ -118,9 +118,9 @@ fn smoothed(points: &[Point2], half: usize) -> Vec<Point2> {
         .map(|i| {
             let h = half.min(i).min(n - 1 - i);
             let (mut sum, mut weight) = (Vector2::zeros(), 0.0);
-            for j in i - h..=i + h {
+            for (j, p) in (i - h..).zip(&points[i - h..=i + h]) {
                 let w = (h + 1 - i.abs_diff(j)) as f64;
-                sum += points[j].coords * w;
+                sum += p.coords * w;
                 weight += w;
             }
             Point2::from(sum / weight)

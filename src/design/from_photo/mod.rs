@@ -5,6 +5,7 @@
 
 pub mod centre;
 mod cut;
+mod error;
 pub mod follow;
 pub mod ink;
 pub mod repeat;
@@ -12,14 +13,16 @@ mod settle;
 pub mod strokes;
 pub mod thin;
 
+pub use error::PaperError;
+
 use super::Design;
 use crate::card::CardInPhoto;
 use crate::card::geometry::print_scale_u_mm;
 use crate::geometry::{Point2, Vector2};
 use crate::plane::camera::PreparedView;
 use crate::plane::joint::{CameraPrior, Joint, PhotoObservations, Prior, Priors, Solved, State};
-use crate::plane::start::{PhotoCards, StartError, from_cards};
-use crate::solve::levenberg_marquardt::{Loss, SolveError};
+use crate::plane::start::{PhotoCards, from_cards};
+use crate::solve::levenberg_marquardt::Loss;
 use crate::units::Uncertain;
 use centre::{LinePlace, centred};
 use image::RgbImage;
@@ -110,90 +113,6 @@ pub struct TracedDesign {
     pub view: PreparedView,
     /// Starts of the rows' repeats on the paper, mm, as the design is cut.
     pub starts: Vec<Point2>,
-}
-
-/// Why a photo gives no design.
-#[derive(Debug, Clone, PartialEq, thiserror::Error)]
-pub enum PaperError {
-    /// The cards give no plane.
-    #[error("{0}; lay the card flat beside the line, all of it in the photo, and retake it")]
-    Cards(#[from] StartError),
-    /// The plane cannot be solved.
-    #[error(
-        "the card does not settle where the paper lies ({0}); lay it flat, all of it in the photo, and retake it"
-    )]
-    Plane(#[from] SolveError),
-    /// No long line.
-    #[error(
-        "no line longer than {LEAST_LINE_MM} mm was found on the paper; photograph it from nearer, in even light, with the line dark on the paper"
-    )]
-    NoLine,
-    /// Lines that cannot be told apart.
-    #[error(
-        "there are {0} long lines of different designs; say with --line which one, counted from the top of the photo, or cover the others"
-    )]
-    SeveralLines(usize),
-    /// There is no such line.
-    #[error("there is no line {asked}: {found} were found; count from the top of the photo")]
-    NoSuchLine {
-        /// Asked for.
-        asked: usize,
-        /// Found.
-        found: usize,
-    },
-    /// It does not repeat.
-    #[error(
-        "the longest line was followed for {followed_mm:.0} mm and does not repeat in it; photograph at least one and a half repeats with nothing on the line, or close its breaks with a pen"
-    )]
-    NoRepeat {
-        /// Length followed.
-        followed_mm: f64,
-    },
-    /// Several lengths are possible.
-    #[error("the line may repeat every {}; say which with --repeat", lengths(.0))]
-    SeveralRepeats(Vec<f64>),
-    /// Not the length asked for.
-    #[error(
-        "the line does not repeat every {asked_mm:.1} mm but every {}; check --repeat, and the check bar of the card (--card-bar)",
-        lengths(found_mm)
-    )]
-    OtherRepeat {
-        /// Asked for.
-        asked_mm: f64,
-        /// Found.
-        found_mm: Vec<f64>,
-    },
-    /// Repeats differ.
-    #[error(
-        "the repeats on the paper differ by {rms_mm:.1} mm (RMS), too much for a design; smooth the paper flat, put more of it into the photo and retake it"
-    )]
-    Differ {
-        /// RMS difference.
-        rms_mm: f64,
-    },
-    /// Much of the line is not of the repeat found.
-    #[error(
-        "the line seems to repeat every {repeat_mm:.1} mm, but {foreign_mm:.0} mm of line on the paper do not; close breaks of the line with a pen, cover what is no part of the design, or give the length with --repeat"
-    )]
-    Foreign {
-        /// Repeat found.
-        repeat_mm: f64,
-        /// Length of line that does not fit it.
-        foreign_mm: f64,
-    },
-    /// A part is hidden in all repeats.
-    #[error(
-        "{missing_mm:.0} mm of the design are seen in no repeat; move the card off the line or show more repeats"
-    )]
-    Unseen {
-        /// Length along the line.
-        missing_mm: f64,
-    },
-}
-
-fn lengths(mm: &[f64]) -> String {
-    let each: Vec<String> = mm.iter().map(|v| format!("{v:.1} mm")).collect();
-    each.join(" or ")
 }
 
 /// The plane as known so far.
@@ -384,8 +303,8 @@ fn choose(traces: &mut Vec<Vec<LinePlace>>, plane: &Plane, asked: usize) -> Resu
     let mut lines: Vec<usize> = (0..traces.len())
         .filter(|i| step(&courses[*i], None, ROUGH_RMS_MM).is_ok())
         .collect();
-    let longest = lines.iter().map(|i| courses[*i].len()).max().unwrap_or(0);
-    lines.retain(|i| 2 * courses[*i].len() > longest);
+    let longest = lines.iter().map(|i| courses[*i].count()).max().unwrap_or(0);
+    lines.retain(|i| 2 * courses[*i].count() > longest);
     lines.sort_by(|a, b| height(a).total_cmp(&height(b)));
     let found = lines.len();
     let line = asked.checked_sub(1).and_then(|i| lines.get(i));
@@ -403,7 +322,7 @@ fn base(
     most_rms_mm: f64,
 ) -> Result<(usize, Step), PaperError> {
     let mut order: Vec<usize> = (0..courses.len()).collect();
-    order.sort_by_key(|i| std::cmp::Reverse(courses[*i].len()));
+    order.sort_by_key(|i| std::cmp::Reverse(courses[*i].count()));
     let mut first = None;
     for i in order {
         match step(&courses[i], repeat_mm, most_rms_mm) {
@@ -482,12 +401,12 @@ impl Round {
             way: Vector2::new(found.way.norm(), 0.0),
             ..found
         };
-        let from = (courses[base].len() - 1 - found.places.min(courses[base].len() - 1)) / 2;
+        let from = (courses[base].count() - 1 - found.places.min(courses[base].count() - 1)) / 2;
         let mut template = Template::of_course(&courses[base], &turned, from);
         // The base line gives the first mean, then all that fit.
         let first = template.lay(&courses[base]).ok_or(PaperError::NoLine)?;
         template = template.averaged(&[(&courses[base], &first)]).0;
-        let limit = (3.0 * found.rms_mm).max(1.5).min(ROUGH_RMS_MM);
+        let limit = (3.0 * found.rms_mm).clamp(1.5, ROUGH_RMS_MM);
         let mut laid: Vec<(usize, Laid)> = Vec::new();
         let mut unseen_mm = 0.0;
         for _ in 0..2 {
@@ -645,7 +564,7 @@ impl Round {
 fn bridges(course: &Course) -> Vec<Bridge> {
     let mut bridges = Vec::new();
     let mut i = 0;
-    while i < course.len() {
+    while i < course.count() {
         let run = course.found[i..].iter().take_while(|f| !**f).count();
         let length_mm = run as f64 * repeat::STEP_MM;
         if length_mm >= LEAST_GAP_MM {

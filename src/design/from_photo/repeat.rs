@@ -80,13 +80,13 @@ impl Course {
     }
 
     /// Number of places.
-    pub fn len(&self) -> usize {
+    pub fn count(&self) -> usize {
         self.on_paper.len()
     }
 
     /// Length along the line, mm.
     pub fn length_mm(&self) -> f64 {
-        self.len() as f64 * STEP_MM
+        self.count() as f64 * STEP_MM
     }
 
     /// The line the other way round.
@@ -109,7 +109,7 @@ fn tangents(points: &[Point2]) -> Vec<Vector2> {
 /// Steps that may lay a line onto itself, those along whose overlap its directions are alike, each moved to
 /// where it fits best; the shortest first.
 pub fn steps(course: &Course) -> Vec<Step> {
-    let n = course.len();
+    let n = course.count();
     let t = tangents(&course.on_paper);
     let mean = t.iter().sum::<Vector2>() / n.max(1) as f64;
     let bare: Vec<Vector2> = t.iter().map(|t| t - mean).collect();
@@ -362,7 +362,7 @@ impl Template {
             let off = (self.place(k, s) + start - course.on_paper[i]).norm_squared();
             off.min(STRAY_MM.powi(2)) + OTHER_WAY * (1.0 - self.samples[s].tangent.dot(&ways[i]))
         };
-        let count = course.len();
+        let count = course.count();
         let mut back = vec![0i8; count * WIDE];
         let mut total: Vec<f64> = (0..WIDE).map(|state| price(0, state)).collect();
         let mut next = vec![0.0; WIDE];

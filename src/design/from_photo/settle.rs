@@ -93,7 +93,7 @@ fn observations<'a>(
     view: &'a PreparedView,
     u_mm: f64,
 ) -> impl Iterator<Item = LineObservation> + 'a {
-    let n = course.len();
+    let n = course.count();
     (2..n.saturating_sub(2))
         .step_by(OBSERVE_EVERY)
         .filter(|i| course.found[*i])

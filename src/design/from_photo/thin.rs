@@ -59,9 +59,9 @@ fn goes(p: &[bool; 8], second: bool) -> bool {
     }
     let [top, _, right, _, bottom, _, left, _] = *p;
     if second {
-        !(top && right && left) && !(top && bottom && left)
+        !(top && left && (right || bottom))
     } else {
-        !(top && right && bottom) && !(right && bottom && left)
+        !(right && bottom && (top || left))
     }
 }
 
