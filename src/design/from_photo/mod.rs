@@ -39,13 +39,13 @@ const AS_WELL: (f64, f64) = (1.5, 0.25);
 /// RMS distance of repeats from each other beyond which they are no repeats, mm: before the plane is
 /// settled, and after.
 const ROUGH_RMS_MM: f64 = 3.5;
-const MOST_RMS_MM: f64 = 0.7;
+const MOST_RMS_MM: f64 = 0.5;
 /// Fewest and most rounds of averaging and settling, and by what share the repeats' differences have to fall
 /// for one more.
 const ROUNDS: (usize, usize) = (3, 10);
 const WORTH: f64 = 0.03;
 /// Line that is not of the design found, share of that which is, beyond which the design is doubtful.
-const MOST_FOREIGN: f64 = 0.5;
+const MOST_FOREIGN: f64 = 0.3;
 /// Share of the repeat by which a length given may differ from one found to be the same.
 const SAME_LENGTH: f64 = 0.03;
 /// A part of the design that no repeat shows, mm, beyond which there is no design.

@@ -20,7 +20,7 @@ const WINDOW_MM: f64 = 12.0;
 /// Places further off than this are of another line, mm: joined to it by mistake, or not it at all.
 pub const STRAY_MM: f64 = 4.0;
 /// Share of such places beyond which all of it is another line.
-const MOST_STRAY: f64 = 0.3;
+const MOST_STRAY: f64 = 0.12;
 
 /// A line on the paper: places at equal steps.
 #[derive(Debug, Clone, PartialEq)]
