@@ -3,7 +3,7 @@
 use crate::budget::{Budget, Cause};
 use crate::calibrate::profile::Profile;
 use crate::card::CardInPhoto;
-use crate::card::geometry::CardId;
+use crate::card::geometry::{CardId, print_scale_u_mm};
 use crate::card::{CardError, CardWarning, DetectOptions, FoundCards, find_cards};
 use crate::design::Design;
 use crate::gap;
@@ -762,12 +762,6 @@ pub(crate) fn ripple_u_mm(measured: &Measured, place: Point2) -> f64 {
     };
     let least = measured.views.iter().map(slant).fold(f64::MAX, f64::min);
     std::f64::consts::SQRT_2 * RIPPLE_MM * least.min(2.0)
-}
-
-/// What reading the check bar to a quarter of a millimetre leaves of a length. Standard uncertainty, mm.
-pub(crate) fn print_scale_u_mm(length_mm: f64, bar_mm: f64) -> f64 {
-    const HALF_A_STEP_MM: f64 = 0.125;
-    length_mm.abs() * HALF_A_STEP_MM / 3f64.sqrt() / bar_mm
 }
 
 /// Ends of what is seen of both rows, x on the quilt, mm.

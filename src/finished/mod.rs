@@ -11,11 +11,12 @@ pub use record::{FinishedRecord, NotUsed, Relative, SCHEMA, Shrinkage};
 pub use words::{change, is_followed, shrinkage};
 
 use crate::calibrate::profile::Profile;
+use crate::card::geometry::print_scale_u_mm;
 use crate::card::{CardError, CardInPhoto, CardWarning, DetectOptions, FoundCards, find_cards};
 use crate::check::{
     CheckError, Drawn, Known, LeftOut, Place, capital, drawn, linked, photo_record,
 };
-use crate::check::{print_scale_u_mm, ripple_u_mm, share_found, shared_range};
+use crate::check::{ripple_u_mm, share_found, shared_range};
 use crate::design::Design;
 use crate::geometry::Point2;
 use crate::line::strip::ARC_STEP_MM;

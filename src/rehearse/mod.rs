@@ -15,6 +15,7 @@ mod class;
 mod fabric;
 mod file;
 mod finished;
+mod paper;
 mod quilt;
 mod render;
 mod scene;
@@ -28,10 +29,11 @@ mod truth;
 pub use calibration::calibration_scene;
 pub use camera::{Camera, Pose};
 pub use class::PhotoClass;
-pub use file::{RehearseError, exif, write};
+pub use file::{RehearseError, exif, jpeg, write};
 pub use finished::{FinishedRange, finished_quilt, whole_truth};
+pub use paper::{PracticePaper, PrintedLine, distance_rms_mm, practice_paper};
 pub use quilt::{Advance, PracticeQuilt, rehearse_quilt};
-pub use render::{Rehearsed, render};
+pub use render::{Rehearsed, render, render_paper};
 pub use scene::{
     Around, Band, BarShadow, CameraHeld, CardChoice, CardOnQuilt, Colour, FABRIC_CLASSES, Fabric,
     FabricClass, Hand, Light, Object, Picture, Puff, Quilt, Rail, Range, Relaxed, Row, Scene,

@@ -7,6 +7,7 @@
 use super::camera::{Camera, Pose};
 use super::cards::CardInWorld;
 use super::fabric::{ClothMap, cover, linear};
+use super::paper::{PracticePaper, PrintMap};
 use super::scene::{Colour, Light, Rail, Relaxed, Scene};
 use super::seeded::{derive, mix, value_noise};
 use super::stitching::{Patch, PuffMap, Stitch, StitchGrid, loose_threads, stitch_row};
@@ -281,10 +282,17 @@ fn object_distance(
 /// Draws a scene.
 pub fn render(scene: &Scene, design: &Design) -> Rehearsed {
     let stage = Stage::new(scene, design);
-    let light = paint(scene, &stage);
+    let light = paint(scene, &stage, None);
     let photo = develop(scene, &stage, light);
     let truth = truth(scene, design, &stage, &photo);
     Rehearsed { photo, truth }
+}
+
+/// Draws a photo of a printed paper.
+pub fn render_paper(paper: &PracticePaper) -> RgbImage {
+    let stage = Stage::new(&paper.scene, &paper.design);
+    let light = paint(&paper.scene, &stage, Some(PrintMap::new(&paper.print)));
+    develop(&paper.scene, &stage, light)
 }
 
 /// Light on a surface with slopes (dh/dx, dh/dy), 1 on a level one.
@@ -359,6 +367,7 @@ struct Painter<'a> {
     scene: &'a Scene,
     stage: &'a Stage,
     cloth: ClothMap,
+    print: Option<PrintMap>,
     grid: StitchGrid,
     puff: PuffMap,
     lamp: Lamp,
@@ -370,7 +379,7 @@ struct Painter<'a> {
     shadow_mm: f32,
 }
 
-fn paint(scene: &Scene, stage: &Stage) -> Vec<[f32; 3]> {
+fn paint(scene: &Scene, stage: &Stage, print: Option<PrintMap>) -> Vec<[f32; 3]> {
     let margin = Patch {
         x0: stage.seen.x0 - 20.0,
         x1: stage.seen.x1 + 20.0,
@@ -396,6 +405,7 @@ fn paint(scene: &Scene, stage: &Stage) -> Vec<[f32; 3]> {
         scene,
         stage,
         cloth: ClothMap::new(&scene.fabric, derive(scene.quilt.seed, 51) as u32),
+        print,
         grid: StitchGrid::new(stitches, stage.seen),
         puff,
         lamp: Lamp::new(light),
@@ -667,7 +677,10 @@ impl Painter<'_> {
         fp: f32,
     ) -> Colour {
         let (xf, sf) = (p.x as f32, p.y as f32);
-        let cloth = self.cloth.at(xf, sf, fp);
+        let mut cloth = self.cloth.at(xf, sf, fp);
+        if let Some(print) = &self.print {
+            cloth.colour = print.over(cloth.colour, p, fp);
+        }
         let puff = self.puff.at(p.x, p.y);
         // The surface's z points down, heights point up.
         let (dx, dy) = (

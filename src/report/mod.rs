@@ -6,6 +6,7 @@ pub mod explain;
 pub mod finished;
 pub mod log;
 pub mod overlay;
+pub mod paper;
 pub mod quilt;
 mod table;
 pub mod terminal;
