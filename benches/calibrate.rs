@@ -93,7 +93,7 @@ fn many_cards() {
             let view = View {
                 camera: prior.camera,
                 pose,
-                surface,
+                surface: surface.clone(),
             }
             .prepare();
             let seen = |card: usize| {

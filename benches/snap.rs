@@ -86,6 +86,7 @@ fn main() {
         stagger: plan.stagger,
         card_bar_mm: plan.card_bar_mm,
         priors: plane::joint::Priors::default(),
+        relaxed: None,
     };
     stage("plane, rows, lines", time(RUNS, || drop(measure(&job))));
     let photos = [photo];

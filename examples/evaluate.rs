@@ -5,19 +5,23 @@
 //! Photos already in the folder are not drawn again. The table counts, by fabric, every spacing at left,
 //! centre and right that was measured with a verdict other than "retake"; a scene counts as found when
 //! its newest row is the true one.
+//!
+//! With `--classes` (and names, or `all`) it draws photos of one difficulty at a time instead, and the table goes
+//! by these. Beside each photo lies `…plan.json`, what a program from outside needs to know of the plan
+//! (`tests/outside/reference_rows.py`).
 
 use anyhow::Context;
-use clap::Parser;
+use clap::{Parser, ValueEnum};
 use rowsight::check::{Check, Known, check};
 use rowsight::design::{Design, demo};
 use rowsight::geometry::{Point2, homography::Homography};
 use rowsight::photo;
 use rowsight::plan::{Plan, Tolerance};
 use rowsight::record::{Action, XOrigin};
-use rowsight::rehearse::{Scene, SceneRange, Truth, render, trial_design, write};
+use rowsight::rehearse::{PhotoClass, Scene, SceneRange, Truth, render, trial_design, write};
 use rowsight::units::LengthUnit;
 use std::collections::BTreeMap;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 #[derive(Parser)]
 struct Arguments {
@@ -39,6 +43,111 @@ struct Arguments {
     /// Leave a part of every row's design unstitched
     #[arg(long)]
     missed: bool,
+    /// Photos of one difficulty at a time: names of classes, or `all`
+    #[arg(long, num_args = 1..)]
+    classes: Vec<String>,
+    /// Draw the photos, measure nothing
+    #[arg(long)]
+    draw: bool,
+    /// With classes: put another design into every plan, so that every answer but "retake" is wrong
+    #[arg(long)]
+    other_plan: bool,
+}
+
+/// A photo to be measured.
+pub struct Case {
+    stem: String,
+    seed: u64,
+    /// Its class's name; by the fabric where there is none.
+    class: Option<String>,
+    scene: Box<dyn Fn() -> Scene>,
+    /// What was stitched, and what the plan says.
+    stitched: Design,
+    planned: Design,
+    /// No row of the plan's is in the photo: every answer but "retake" is wrong.
+    nothing_to_find: bool,
+}
+
+fn cases(arguments: &Arguments) -> anyhow::Result<Vec<Case>> {
+    let megapixels = arguments.megapixels;
+    let seeds = || arguments.from..arguments.to;
+    if arguments.classes.is_empty() {
+        let mut range = SceneRange::full_range().with_megapixels(megapixels);
+        if arguments.missed {
+            // A quarter of this is each row's chance.
+            range.missed = 4.0;
+        }
+        return Ok(seeds()
+            .map(|seed| {
+                let range = range.clone();
+                let design = design_of(seed, Scene::random(seed, &range).quilt.spacing_mm);
+                Case {
+                    stem: format!("s{seed}"),
+                    seed,
+                    class: None,
+                    scene: Box::new(move || Scene::random(seed, &range)),
+                    stitched: design.clone(),
+                    planned: design,
+                    nothing_to_find: false,
+                }
+            })
+            .collect());
+    }
+    let mut classes = Vec::new();
+    for name in &arguments.classes {
+        if name == "all" {
+            classes.extend(PhotoClass::value_variants());
+        } else {
+            let class = PhotoClass::from_str(name, false);
+            classes.push(class.map_err(|why| anyhow::anyhow!("class {name}: {why}"))?);
+        }
+    }
+    Ok(classes
+        .into_iter()
+        .flat_map(|class| seeds().map(move |seed| case_of(class, seed, megapixels)))
+        .map(|case| match arguments.other_plan {
+            true => Case {
+                planned: design_of(case.seed + 1, 150.0),
+                nothing_to_find: true,
+                ..case
+            },
+            false => case,
+        })
+        .collect())
+}
+
+/// A photo of a class.
+pub fn case_of(class: PhotoClass, seed: u64, megapixels: f64) -> Case {
+    let name = class.to_possible_value().expect("no class is hidden");
+    let name = name.get_name().to_owned();
+    // The middle of the range of spacings: designs need not fit a scene's own to the millimetre.
+    let design = |seed| design_of(seed, 150.0);
+    let stitched = design(seed);
+    let planned = match class {
+        PhotoClass::OtherDesign => design(seed + 1),
+        _ => design(seed),
+    };
+    let draw = stitched.clone();
+    Case {
+        stem: format!("{name}-{seed}"),
+        seed,
+        class: Some(name),
+        scene: Box::new(move || Scene::of_class(class, seed, megapixels, &draw)),
+        stitched,
+        planned,
+        nothing_to_find: matches!(class, PhotoClass::NoRow | PhotoClass::OtherDesign),
+    }
+}
+
+/// What a program from outside needs to know of a plan: lengths mm.
+#[derive(serde::Serialize)]
+struct PlanForOthers<'a> {
+    repeat_mm: f64,
+    spacing_mm: f64,
+    stagger: f64,
+    card_bar_mm: f64,
+    newest_row: u32,
+    curve_mm: &'a [Point2],
 }
 
 /// The design of a seed's quilt: five curves in many sizes.
@@ -72,16 +181,23 @@ fn plan_of(scene: &Scene, design: &Design) -> Plan {
 /// Shortest line in view that counts as a missed part, mm.
 const LEAST_MISSED_MM: f64 = 30.0;
 
+/// What came of some photos.
 #[derive(Default)]
-struct Tally {
-    scenes: usize,
-    readable: usize,
-    found: usize,
-    retake: usize,
-    refused: usize,
-    wrong: usize,
-    /// Error and u.
-    spacing: Vec<(f64, f64)>,
+pub struct Tally {
+    /// Photos.
+    pub scenes: usize,
+    /// Those whose newest row a person can make out.
+    pub readable: usize,
+    /// The newest row was found.
+    pub found: usize,
+    /// Ended with the verdict "retake".
+    pub retake: usize,
+    /// Not measured.
+    pub refused: usize,
+    /// Another verdict than "retake" on another row than the newest.
+    pub wrong: usize,
+    /// Error and u, mm.
+    pub spacing: Vec<(f64, f64)>,
     skew: Vec<(f64, f64)>,
     shift: Vec<(f64, f64)>,
     /// Photos with a side of the quilt well in view, those whose x counts from the quilt's middle, and by how
@@ -95,6 +211,86 @@ struct Tally {
     missed_false: usize,
     /// Row and middle of each of the latter, mm on the cloth.
     missed_false_at: Vec<(u32, f64)>,
+    /// Stretches stitched off the design, and those of them where something was reported.
+    wrong_turns: usize,
+    wrong_turns_noticed: usize,
+    /// Found, of those that are readable.
+    found_readable: usize,
+    /// Of the newest row: contrast of the line over the texture's standard deviation.
+    line_to_texture: Vec<f64>,
+    seconds: Vec<f64>,
+    processor_seconds: Vec<f64>,
+}
+
+impl Tally {
+    fn add(&mut self, other: &Tally) {
+        self.scenes += other.scenes;
+        self.readable += other.readable;
+        self.found += other.found;
+        self.retake += other.retake;
+        self.refused += other.refused;
+        self.wrong += other.wrong;
+        self.spacing.extend(&other.spacing);
+        self.skew.extend(&other.skew);
+        self.shift.extend(&other.shift);
+        self.with_side += other.with_side;
+        self.from_middle.extend(&other.from_middle);
+        self.rows += other.rows;
+        self.missed += other.missed;
+        self.missed_found += other.missed_found;
+        self.missed_false += other.missed_false;
+        self.missed_false_at.extend(&other.missed_false_at);
+        self.wrong_turns += other.wrong_turns;
+        self.wrong_turns_noticed += other.wrong_turns_noticed;
+        self.found_readable += other.found_readable;
+        self.line_to_texture.extend(&other.line_to_texture);
+        self.seconds.extend(&other.seconds);
+        self.processor_seconds.extend(&other.processor_seconds);
+    }
+}
+
+fn median(values: &[f64]) -> f64 {
+    let mut sorted = values.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    sorted.get(sorted.len() / 2).copied().unwrap_or(f64::NAN)
+}
+
+/// The table, to be read and to be pasted.
+fn print_table(by_class: &BTreeMap<String, Tally>) {
+    println!(
+        "| class | scenes | readable | found | of readable | retake | refused | wrong | n | spacing mm | 95 % | worst u \
+         | skew mm/m | shift mm | missed | false | wrong turns | line / texture | s median | s most | cpu s |"
+    );
+    println!("|{}", " --- |".repeat(21));
+    for (name, t) in by_class {
+        let most = t.seconds.iter().copied().fold(0.0, f64::max);
+        println!(
+            "| {name} | {} | {} | {} | {} | {} | {} | {} | {} | {:.2} | {:.1} | {:.1} | {:.2} | {:.2} | {} of {} | {} in {} \
+             | {} of {} | {:.2} | {:.2} | {most:.2} | {:.2} |",
+            t.scenes,
+            t.readable,
+            t.found,
+            t.found_readable,
+            t.retake,
+            t.refused,
+            t.wrong,
+            t.spacing.len(),
+            rms(&t.spacing),
+            held(&t.spacing),
+            worst(&t.spacing),
+            rms(&t.skew),
+            rms(&t.shift),
+            t.missed_found,
+            t.missed,
+            t.missed_false,
+            t.rows,
+            t.wrong_turns_noticed,
+            t.wrong_turns,
+            median(&t.line_to_texture),
+            median(&t.seconds),
+            median(&t.processor_seconds),
+        );
+    }
 }
 
 /// A point of the photo on the fabric, by the nearest known places.
@@ -120,8 +316,15 @@ fn compare(checked: &Check, truth: &Truth, tally: &mut Tally) -> Option<bool> {
     let drawn = checked.drawn.rows.last()?;
     let middle = drawn.baseline_mm.get(drawn.baseline_mm.len() / 2)?;
     let on_fabric = fabric_from_photo(truth, checked.drawn.to_photo(0, *middle)?)?;
-    let true_newest = truth.rows.iter().rfind(|r| r.readable)?;
-    let right = (true_newest.stitched.s_at(on_fabric.x) - on_fabric.y).abs() < 20.0;
+    // The newest row, or where a person cannot make it out the last one that is readable.
+    let last = truth.rows.last()?;
+    let readable = truth.rows.iter().rfind(|r| r.readable).unwrap_or(last);
+    let matched = [last, readable]
+        .into_iter()
+        .find(|r| (r.stitched.s_at(on_fabric.x) - on_fabric.y).abs() < 20.0);
+    let right = matched.is_some();
+    // Rows are numbered from the newest that the plan knows of.
+    let of_truth = |row: u32| matched.map_or(0, |m| (m.row + row).saturating_sub(newest.row));
     let to_quilt = on_fabric.x - middle.x;
     let half = truth.scene.quilt.width_mm / 2.0;
     let side_in_view = |side: f64| {
@@ -146,7 +349,8 @@ fn compare(checked: &Check, truth: &Truth, tally: &mut Tally) -> Option<bool> {
         return Some(right);
     }
     for gap in &record.gaps {
-        let at = |x: f64| truth.spacing_at(gap.from_row, gap.to_row, x + to_quilt);
+        let at =
+            |x: f64| truth.spacing_at(of_truth(gap.from_row), of_truth(gap.to_row), x + to_quilt);
         for place in &gap.spacing {
             if let Some(spacing) = at(place.x_mm) {
                 tally.spacing.push((place.value - spacing, place.u));
@@ -161,7 +365,7 @@ fn compare(checked: &Check, truth: &Truth, tally: &mut Tally) -> Option<bool> {
         }
     }
     for row in &record.rows {
-        let Some(set) = truth.row(row.row) else {
+        let Some(set) = truth.row(of_truth(row.row)) else {
             continue;
         };
         tally.rows += 1;
@@ -175,9 +379,13 @@ fn compare(checked: &Check, truth: &Truth, tally: &mut Tally) -> Option<bool> {
         let missed: Vec<[f64; 2]> = set
             .missed
             .iter()
-            .zip(&set.missed_line_mm)
-            .filter(|(_, line_mm)| **line_mm >= LEAST_MISSED_MM)
-            .map(|(m, _)| [m.from_mm, m.to_mm])
+            .enumerate()
+            .filter(|(i, _)| {
+                // Truth written earlier does not say.
+                let line_mm = set.missed_line_mm.get(*i);
+                line_mm.is_none_or(|line_mm| *line_mm >= LEAST_MISSED_MM)
+            })
+            .map(|(_, m)| [m.from_mm, m.to_mm])
             .filter(|m| m[0] > ends[0] + 20.0 && m[1] < ends[1] - 20.0)
             .collect();
         tally.missed += missed.len();
@@ -185,10 +393,17 @@ fn compare(checked: &Check, truth: &Truth, tally: &mut Tally) -> Option<bool> {
             .iter()
             .filter(|m| reported.iter().any(|r| overlap(**m, *r)))
             .count();
+        let turns = || set.wrong_turns.iter().map(|t| [t.from_mm, t.to_mm]);
+        let in_view = || turns().filter(|t| t[0] > ends[0] + 20.0 && t[1] < ends[1] - 20.0);
+        tally.wrong_turns += in_view().count();
+        tally.wrong_turns_noticed += in_view()
+            .filter(|t| reported.iter().any(|r| overlap(*t, *r)))
+            .count();
         let true_ones = set
             .missed
             .iter()
             .map(|m| [m.from_mm, m.to_mm])
+            .chain(turns())
             .collect::<Vec<_>>();
         for r in &reported {
             if !true_ones.iter().any(|m| overlap(*m, *r)) {
@@ -197,7 +412,7 @@ fn compare(checked: &Check, truth: &Truth, tally: &mut Tally) -> Option<bool> {
             }
         }
     }
-    let shift_of = |row: u32| truth.row(row).map(|r| r.stitched.shift_mm);
+    let shift_of = |row: u32| truth.row(of_truth(row)).map(|r| r.stitched.shift_mm);
     if let (Some(first), Some(last)) = (shift_of(record.rows[0].row), shift_of(newest.row))
         && record.rows.len() > 1
     {
@@ -209,12 +424,12 @@ fn compare(checked: &Check, truth: &Truth, tally: &mut Tally) -> Option<bool> {
 }
 
 fn rms(values: &[(f64, f64)]) -> f64 {
-    (values.iter().map(|(e, _)| e * e).sum::<f64>() / values.len().max(1) as f64).sqrt()
+    (values.iter().map(|(e, _)| e * e).sum::<f64>() / values.len() as f64).sqrt()
 }
 
 fn held(values: &[(f64, f64)]) -> f64 {
     let inside = values.iter().filter(|(e, u)| e.abs() <= 1.96 * u).count();
-    100.0 * inside as f64 / values.len().max(1) as f64
+    100.0 * inside as f64 / values.len() as f64
 }
 
 fn worst(values: &[(f64, f64)]) -> f64 {
@@ -224,127 +439,133 @@ fn worst(values: &[(f64, f64)]) -> f64 {
         .fold(0.0, f64::max)
 }
 
+/// Processor time this program has used so far, s; not a number where the system does not tell as Linux does.
+fn processor_seconds() -> f64 {
+    // Fields 14 and 15 of proc(5)'s stat, in hundredths of a second; the name in field 2 ends with the last ")".
+    let stat = std::fs::read_to_string("/proc/self/stat").unwrap_or_default();
+    let fields = stat.rsplit(')').next().unwrap_or_default();
+    let ticks = |n: usize| {
+        let field = fields.split_whitespace().nth(n - 3);
+        field
+            .and_then(|t| t.parse::<f64>().ok())
+            .unwrap_or(f64::NAN)
+    };
+    (ticks(14) + ticks(15)) / 100.0
+}
+
+/// Draws a case into the folder, with its truth and its plan, unless it is there.
+fn draw(case: &Case, folder: &Path) -> anyhow::Result<(Truth, Plan)> {
+    let (stem, design) = (&case.stem, &case.planned);
+    if !folder.join(format!("{stem}.jpg")).exists() {
+        write(folder, stem, &render(&(case.scene)(), &case.stitched))?;
+    }
+    let text = std::fs::read_to_string(folder.join(format!("{stem}.truth.json")))
+        .with_context(|| format!("truth of {stem}"))?;
+    let truth: Truth = serde_json::from_str(&text)?;
+    let plan = plan_of(&truth.scene, design);
+    let plan_path = folder.join(format!("{stem}.plan.json"));
+    if plan_path.exists() {
+        return Ok((truth, plan));
+    }
+    let for_others = PlanForOthers {
+        repeat_mm: design.repeat_mm,
+        spacing_mm: plan.spacing_mm,
+        stagger: plan.stagger,
+        card_bar_mm: plan.card_bar_mm,
+        newest_row: truth.rows.last().map_or(1, |r| r.row),
+        curve_mm: &design.curve_mm,
+    };
+    std::fs::write(plan_path, serde_json::to_string(&for_others)?)?;
+    Ok((truth, plan))
+}
+
+/// Measures a case, drawing it where it is not in the folder yet: its class, the comparison, and a line about it.
+pub fn measured(case: &Case, folder: &Path) -> anyhow::Result<(String, Tally, String)> {
+    let (truth, plan) = draw(case, folder)?;
+    let newest = truth.rows.last().map_or(1, |r| r.row);
+    let readable = truth.rows.last().is_some_and(|r| r.readable);
+    let (start, processor) = (std::time::Instant::now(), processor_seconds());
+    let photos = [photo::read(&folder.join(format!("{}.jpg", case.stem)))?];
+    let result = check(
+        &photos,
+        &plan,
+        &case.planned,
+        &Known::default(),
+        Some(newest),
+    );
+    let seconds = start.elapsed().as_secs_f64();
+    let mut this = Tally {
+        scenes: 1,
+        readable: usize::from(readable),
+        seconds: vec![seconds],
+        processor_seconds: vec![processor_seconds() - processor],
+        line_to_texture: truth
+            .rows
+            .last()
+            .map(|r| r.line_to_texture)
+            .into_iter()
+            .collect(),
+        ..Tally::default()
+    };
+    let said = match &result {
+        Err(error) => {
+            this.refused = 1;
+            error.to_string()
+        }
+        Ok(checked) => {
+            let right = compare(checked, &truth, &mut this).filter(|_| !case.nothing_to_find);
+            let retake = checked.record.verdict.action == Action::Retake;
+            this.retake = usize::from(retake);
+            this.found = usize::from(right == Some(true));
+            this.found_readable = usize::from(right == Some(true) && readable);
+            this.wrong = usize::from(right != Some(true) && !retake);
+            let warned: Vec<&str> = checked.warnings.iter().map(|w| w.what.as_str()).collect();
+            format!(
+                "{} {:?} {}",
+                if right == Some(true) {
+                    "right"
+                } else {
+                    "WRONG ROW"
+                },
+                checked.record.verdict.action,
+                warned.join(" ")
+            )
+        }
+    };
+    let class = match &case.class {
+        Some(class) => class.clone(),
+        None => format!("{:?}", truth.scene.fabric.class),
+    };
+    let said = format!(
+        "{} {class} rms {:.2} worst {:.1} u, missed {} of {}, falsely {:.0?}, {seconds:.2} s: {said}",
+        case.stem,
+        rms(&this.spacing),
+        worst(&this.spacing),
+        this.missed_found,
+        this.missed,
+        this.missed_false_at,
+    );
+    Ok((class, this, said))
+}
+
 fn main() -> anyhow::Result<()> {
     let arguments = Arguments::parse();
     std::fs::create_dir_all(&arguments.folder)?;
-    let mut range = SceneRange::full_range().with_megapixels(arguments.megapixels);
-    if arguments.missed {
-        // A quarter of this is each row's chance.
-        range.missed = 4.0;
-    }
     let mut by_class: BTreeMap<String, Tally> = BTreeMap::new();
-    let mut seconds = Vec::new();
-    for seed in arguments.from..arguments.to {
-        let stem = format!("s{seed}");
-        let scene = Scene::random(seed, &range);
-        let design = design_of(seed, scene.quilt.spacing_mm);
-        let path = arguments.folder.join(format!("{stem}.jpg"));
-        if !path.exists() {
-            write(&arguments.folder, &stem, &render(&scene, &design))?;
+    for case in cases(&arguments)? {
+        if arguments.draw {
+            draw(&case, &arguments.folder)?;
+            continue;
         }
-        let text = std::fs::read_to_string(arguments.folder.join(format!("{stem}.truth.json")))
-            .with_context(|| format!("truth of {stem}"))?;
-        let truth: Truth = serde_json::from_str(&text)?;
-        let plan = plan_of(&truth.scene, &design);
-        let newest = truth.rows.last().map_or(1, |r| r.row);
-        let readable = truth.rows.last().is_some_and(|r| r.readable);
-        let start = std::time::Instant::now();
-        let photos = [photo::read(&path)?];
-        let result = check(&photos, &plan, &design, &Known::default(), Some(newest));
-        seconds.push(start.elapsed().as_secs_f64());
-        let class = format!("{:?}", truth.scene.fabric.class);
-        let mut this = Tally {
-            scenes: 1,
-            readable: usize::from(readable),
-            ..Tally::default()
-        };
-        let said = match &result {
-            Err(error) => {
-                this.refused = 1;
-                error.to_string()
-            }
-            Ok(checked) => {
-                let right = compare(checked, &truth, &mut this);
-                let retake = checked.record.verdict.action == Action::Retake;
-                this.retake = usize::from(retake);
-                this.found = usize::from(right == Some(true));
-                this.wrong = usize::from(right != Some(true) && !retake);
-                let warned: Vec<&str> = checked.warnings.iter().map(|w| w.what.as_str()).collect();
-                format!(
-                    "{} {:?} {}",
-                    if right == Some(true) {
-                        "right"
-                    } else {
-                        "WRONG ROW"
-                    },
-                    checked.record.verdict.action,
-                    warned.join(" ")
-                )
-            }
-        };
+        let (class, this, said) = measured(&case, &arguments.folder)?;
         if arguments.each {
-            println!(
-                "{stem} {class} rms {:.2} worst {:.1} u, missed {} of {} and false {:.0?}, {:.2} s: {said}",
-                rms(&this.spacing).abs(),
-                worst(&this.spacing),
-                this.missed_found,
-                this.missed,
-                this.missed_false_at,
-                seconds[seconds.len() - 1]
-            );
+            println!("{said}");
         }
         for name in [class, "all".to_owned()] {
-            let tally = by_class.entry(name).or_default();
-            tally.scenes += this.scenes;
-            tally.readable += this.readable;
-            tally.found += this.found;
-            tally.retake += this.retake;
-            tally.refused += this.refused;
-            tally.wrong += this.wrong;
-            tally.spacing.extend(&this.spacing);
-            tally.skew.extend(&this.skew);
-            tally.shift.extend(&this.shift);
-            tally.with_side += this.with_side;
-            tally.from_middle.extend(&this.from_middle);
-            tally.rows += this.rows;
-            tally.missed += this.missed;
-            tally.missed_found += this.missed_found;
-            tally.missed_false += this.missed_false;
+            by_class.entry(name).or_default().add(&this);
         }
     }
-    println!(
-        "{:<11} {:>6} {:>8} {:>5} {:>6} {:>7} {:>5} | {:>4} {:>8} {:>6} {:>7} | {:>9} {:>8}",
-        "fabric",
-        "scenes",
-        "readable",
-        "found",
-        "retake",
-        "refused",
-        "wrong",
-        "n",
-        "spacing",
-        "95 %",
-        "worst u",
-        "skew mm/m",
-        "shift mm"
-    );
-    for (name, t) in &by_class {
-        println!(
-            "{name:<11} {:>6} {:>8} {:>5} {:>6} {:>7} {:>5} | {:>4} {:>8.3} {:>5.1}% {:>7.1} | {:>9.3} {:>8.3}",
-            t.scenes,
-            t.readable,
-            t.found,
-            t.retake,
-            t.refused,
-            t.wrong,
-            t.spacing.len(),
-            rms(&t.spacing),
-            held(&t.spacing),
-            worst(&t.spacing),
-            rms(&t.skew),
-            rms(&t.shift)
-        );
-    }
+    print_table(&by_class);
     if let Some(t) = by_class.get("all") {
         println!(
             "missed parts: {} of {} found, {} false reports in {} rows",
@@ -357,11 +578,5 @@ fn main() -> anyhow::Result<()> {
             t.from_middle.len()
         );
     }
-    seconds.sort_by(f64::total_cmp);
-    println!(
-        "seconds a photo: median {:.2}, most {:.2}",
-        seconds[seconds.len() / 2],
-        seconds[seconds.len() - 1]
-    );
     Ok(())
 }

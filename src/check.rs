@@ -3,7 +3,7 @@
 use crate::budget::{Budget, Cause};
 use crate::calibrate::profile::Profile;
 use crate::card::CardInPhoto;
-use crate::card::geometry::CardId;
+use crate::card::geometry::{CardId, print_scale_u_mm};
 use crate::card::{CardError, CardWarning, DetectOptions, FoundCards, find_cards};
 use crate::design::Design;
 use crate::gap;
@@ -80,7 +80,7 @@ pub struct LeftOut {
 }
 
 impl LeftOut {
-    fn new(path: &str, why: &Unlinked) -> LeftOut {
+    pub(crate) fn new(path: &str, why: &Unlinked) -> LeftOut {
         match why {
             Unlinked::Cards(error) => LeftOut {
                 what: format!("{path}: {error}, so it was left out"),
@@ -108,7 +108,7 @@ impl LeftOut {
 
 /// Why a photo is not part of the measurement.
 #[derive(Debug, Clone, PartialEq)]
-enum Unlinked {
+pub(crate) enum Unlinked {
     /// Nothing to measure by.
     Cards(CardError),
     /// Its cards are in none of the others, and no row seen in both joins it to them.
@@ -116,10 +116,26 @@ enum Unlinked {
 }
 
 /// Photos by what joins them, and those without a card.
-struct Linked {
+pub(crate) struct Linked {
     /// Photos that shared cards join, the largest group first, the first of equal ones; never empty.
     groups: Vec<Vec<usize>>,
     left_out: Vec<(usize, Unlinked)>,
+}
+
+impl Linked {
+    /// The largest group, and all other photos, each with the reason, in their order.
+    pub(crate) fn largest(self) -> (Vec<usize>, Vec<(usize, Unlinked)>) {
+        let mut groups = self.groups.into_iter();
+        let used = groups.next().unwrap_or_default();
+        let mut left_out = self.left_out;
+        left_out.extend(
+            groups
+                .flatten()
+                .map(|photo| (photo, Unlinked::NoSharedCard)),
+        );
+        left_out.sort_by_key(|(photo, _)| *photo);
+        (used, left_out)
+    }
 }
 
 /// The photos that shared cards join, and those without a card, each with the reason.
@@ -127,7 +143,9 @@ struct Linked {
 /// # Errors
 ///
 /// The first photo with its error when none has a card.
-fn linked(found: &[Result<FoundCards, CardError>]) -> Result<Linked, (usize, CardError)> {
+pub(crate) fn linked(
+    found: &[Result<FoundCards, CardError>],
+) -> Result<Linked, (usize, CardError)> {
     let mut groups: Vec<(Vec<usize>, Vec<CardId>)> = Vec::new();
     let mut left_out = Vec::new();
     for (photo, found) in found.iter().enumerate() {
@@ -190,6 +208,7 @@ fn measure_groups<'a>(
             stagger: plan.stagger,
             card_bar_mm: plan.card_bar_mm,
             priors: Priors::default(),
+            relaxed: None,
         })
     };
     let mut used = groups[0].clone();
@@ -271,6 +290,9 @@ fn remedy(error: &CannotMeasure) -> &'static str {
     match error {
         CannotMeasure::NoRow => {
             "see that the newest row and the one above it are in the photo, that the plan names the right design, and retake it in light that falls across the quilt"
+        }
+        CannotMeasure::NoQuilt => {
+            "see that the plan names the right design with its repeat and spacing, and take the photos again from nearer, in light that falls across the quilt from one side"
         }
         _ => "lay a card flat beside the row, all of it in the photo, and retake it",
     }
@@ -643,14 +665,14 @@ fn look_for_trouble(measured: &Measured, found: &[FoundCards], photos: &[&Photo]
     warnings
 }
 
-fn capital(text: &str) -> String {
+pub(crate) fn capital(text: &str) -> String {
     let mut chars = text.chars();
     chars
         .next()
         .map_or(String::new(), |c| c.to_uppercase().chain(chars).collect())
 }
 
-fn share_found(row: &crate::row::measure::RowMeasured) -> f64 {
+pub(crate) fn share_found(row: &crate::row::measure::RowMeasured) -> f64 {
     let visible = row.trace.points.iter().filter(|p| p.is_visible()).count();
     row.trace.points.iter().filter(|p| p.found).count() as f64 / visible.max(1) as f64
 }
@@ -687,7 +709,7 @@ fn mm_per_px(view: &PreparedView, place: Point2) -> f64 {
     2.0 / (along + down)
 }
 
-fn photo_record(
+pub(crate) fn photo_record(
     i: usize,
     photo: &Photo,
     cards: &[CardInPhoto],
@@ -718,7 +740,7 @@ fn photo_record(
 }
 
 /// Ends of what was found of a row, x on the quilt, mm.
-fn seen_range(row: &crate::row::measure::RowMeasured) -> (f64, f64) {
+pub(crate) fn seen_range(row: &crate::row::measure::RowMeasured) -> (f64, f64) {
     row.trace
         .points
         .iter()
@@ -733,7 +755,7 @@ const RIPPLE_MM: f64 = 0.2;
 
 /// What ripples do to the distance of two rows: each is seen off by its own height times the slant of the
 /// view, and rows lie too far apart to ripple alike. Standard uncertainty, mm.
-fn ripple_u_mm(measured: &Measured, place: Point2) -> f64 {
+pub(crate) fn ripple_u_mm(measured: &Measured, place: Point2) -> f64 {
     let slant = |view: &PreparedView| {
         let eye = view.eye();
         ((place.y - eye.y) / eye.z).abs()
@@ -742,14 +764,8 @@ fn ripple_u_mm(measured: &Measured, place: Point2) -> f64 {
     std::f64::consts::SQRT_2 * RIPPLE_MM * least.min(2.0)
 }
 
-/// What reading the check bar to a quarter of a millimetre leaves of a length. Standard uncertainty, mm.
-fn print_scale_u_mm(length_mm: f64, bar_mm: f64) -> f64 {
-    const HALF_A_STEP_MM: f64 = 0.125;
-    length_mm.abs() * HALF_A_STEP_MM / 3f64.sqrt() / bar_mm
-}
-
 /// Ends of what is seen of both rows, x on the quilt, mm.
-fn shared_range(measured: &Measured, upper: usize, lower: usize) -> (f64, f64) {
+pub(crate) fn shared_range(measured: &Measured, upper: usize, lower: usize) -> (f64, f64) {
     let (a, b) = (
         seen_range(&measured.rows[upper]),
         seen_range(&measured.rows[lower]),
@@ -803,18 +819,18 @@ fn quilt_middle(
 
 /// The record's frame: the topmost row's chord is the x-axis; x = 0 in the quilt's middle where that is
 /// known, else in the middle of what is seen.
-struct Place {
-    x_middle: f64,
-    x_origin: XOrigin,
+pub(crate) struct Place {
+    pub(crate) x_middle: f64,
+    pub(crate) x_origin: XOrigin,
     half_width_mm: f64,
     datum: usize,
     left: f64,
     right: f64,
-    warning: Option<Warning>,
+    pub(crate) warning: Option<Warning>,
 }
 
 impl Place {
-    fn new(measured: &Measured, rows: &[usize], plan: &Plan, known: &Known) -> Place {
+    pub(crate) fn new(measured: &Measured, rows: &[usize], plan: &Plan, known: &Known) -> Place {
         let ranges: Vec<(f64, f64)> = rows
             .iter()
             .map(|i| seen_range(&measured.rows[*i]))
@@ -855,7 +871,7 @@ impl Place {
     }
 
     /// The quilt's own ends for ends of what is seen that lie near them.
-    fn whole_width(&self, (left, right): (f64, f64)) -> (f64, f64) {
+    pub(crate) fn whole_width(&self, (left, right): (f64, f64)) -> (f64, f64) {
         let end = |x: f64, side: f64| {
             let end = self.x_middle + side * self.half_width_mm;
             match self.x_origin {
@@ -868,7 +884,20 @@ impl Place {
 
     /// A linear function of the rows' parameters with its uncertainty: `terms` are (row, weights of
     /// offset, slope, bow, shift).
-    fn linear(&self, measured: &Measured, terms: &[(usize, [f64; 4])]) -> Uncertain {
+    pub(crate) fn linear(&self, measured: &Measured, terms: &[(usize, [f64; 4])]) -> Uncertain {
+        let (value, gradient) = self.linear_with_gradient(measured, terms);
+        Uncertain {
+            value,
+            u: propagate(&gradient, &measured.covariance),
+        }
+    }
+
+    /// The same with its derivatives by parameter instead of its uncertainty.
+    pub(crate) fn linear_with_gradient(
+        &self,
+        measured: &Measured,
+        terms: &[(usize, [f64; 4])],
+    ) -> (f64, Vec<(usize, f64)>) {
         let mut value = 0.0;
         let mut gradient: Vec<(usize, f64)> = Vec::new();
         for (row, weights) in terms {
@@ -880,17 +909,14 @@ impl Place {
                 gradient.push((at + k, *w));
             }
         }
-        Uncertain {
-            value,
-            u: propagate(&gradient, &measured.covariance),
-        }
+        (value, gradient)
     }
 
-    fn baseline_at(x: f64, sign: f64) -> [f64; 4] {
+    pub(crate) fn baseline_at(x: f64, sign: f64) -> [f64; 4] {
         [sign, sign * x, sign * x * x, 0.0]
     }
 
-    fn row(
+    pub(crate) fn row(
         &self,
         measured: &Measured,
         i: usize,
@@ -999,7 +1025,7 @@ impl Place {
         }))
     }
 
-    fn gap(
+    pub(crate) fn gap(
         &self,
         measured: &Measured,
         upper: usize,
@@ -1070,7 +1096,7 @@ impl Place {
 }
 
 #[allow(clippy::too_many_arguments)]
-fn drawn(
+pub(crate) fn drawn(
     measured: &Measured,
     rows: &[usize],
     number_of: &dyn Fn(usize) -> i64,

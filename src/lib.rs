@@ -30,6 +30,7 @@ pub mod card;
 pub mod check;
 pub mod cli;
 pub mod design;
+pub mod finished;
 pub mod gap;
 pub mod geometry;
 pub mod journal;

@@ -144,3 +144,9 @@ impl CardId {
             .collect()
     }
 }
+
+/// What reading the check bar to a quarter of a millimetre leaves of a length. Standard uncertainty, mm.
+pub fn print_scale_u_mm(length_mm: f64, bar_mm: f64) -> f64 {
+    const HALF_A_STEP_MM: f64 = 0.125;
+    length_mm.abs() * HALF_A_STEP_MM / 3f64.sqrt() / bar_mm
+}

@@ -17,14 +17,21 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 
-/// Measure a folder of photos taken row after row, as if each had been snapped
+/// Measure a folder of photos taken row after row, as if each had been snapped, or a finished quilt
 ///
 /// Photos are taken in the order of their time, or of their names when some do not say when they were
 /// taken. Row numbers follow from rows that are already in the journal and seen again; a photo that shows
 /// none of them is listed and not guessed. Photos that are in the journal are passed over, so an
 /// interrupted run goes on where it stopped.
 ///
+/// With --finished the photos show the quilt off the frame, on a floor or a wall, in any order and any way up, with
+/// measuring cards scattered on it, arrows towards its first row. Every photo shares a card with another one. All rows
+/// are numbered from the top and measured in one frame. Exit code 0: within the plan's tolerances as far as can be
+/// told; 1: beyond one of them; 2: a photo was left out, or nothing could be measured; 3: rows are missing, or the photos
+/// do not settle it.
+///
 /// Example: rowsight batch harvest harvest/row-photos
+/// Example: rowsight batch harvest --finished quilt-*.jpg
 #[derive(Args)]
 pub struct BatchArguments {
     /// Folder of the quilt
@@ -36,6 +43,15 @@ pub struct BatchArguments {
     /// Do it for every sub-folder that has a plan, with the photos in it, and write each one's report
     #[arg(long, value_name = "FOLDER", conflicts_with = "folder")]
     each: Option<PathBuf>,
+    /// The photos show the finished quilt off the frame, all its rows: one photo, or several that share cards
+    #[arg(long, conflicts_with_all = ["each", "in_order"])]
+    finished: bool,
+    /// With --finished: print the numbers as one JSON document (lengths in mm)
+    #[arg(long, requires = "finished")]
+    json: bool,
+    /// With --finished: only look, keep nothing in the journal
+    #[arg(long, requires = "finished")]
+    look: bool,
     /// Trust the order: a photo that shows no row known already is of the next row
     #[arg(long)]
     in_order: bool,
@@ -54,6 +70,19 @@ pub fn run(arguments: &BatchArguments, style: Style) -> anyhow::Result<Outcome> 
     let Some(folder) = &arguments.folder else {
         bail!("name the quilt's folder and its photos");
     };
+    if arguments.finished {
+        let mut photos = photos_in(&arguments.photos)?;
+        photos.sort_by_cached_key(|path| by_name(path));
+        let asked = super::finished::Asked {
+            folder,
+            photos,
+            json: arguments.json,
+            look: arguments.look,
+            no_overlay: arguments.no_overlay,
+            camera: arguments.camera.as_deref(),
+        };
+        return super::finished::run(&asked, style);
+    }
     let (plan, done) = quilt(arguments, folder, &arguments.photos)?;
     say(&table(&done, &plan));
     say(&wrap(&done.in_words(), "  ", style.width));

@@ -3,6 +3,8 @@
 mod batch;
 mod calibrate;
 mod card;
+mod design;
+mod finished;
 mod forecast;
 mod log;
 mod note;
@@ -77,6 +79,7 @@ enum ColourChoice {
 enum Command {
     Card(card::CardArguments),
     Calibrate(calibrate::CalibrateArguments),
+    Design(design::DesignArguments),
     Plan(plan::PlanArguments),
     Snap(snap::SnapArguments),
     Log(log::LogArguments),
@@ -106,6 +109,7 @@ pub fn run() -> ExitCode {
     let result = match arguments.command {
         Command::Card(a) => card::run(&a),
         Command::Calibrate(a) => calibrate::run(&a),
+        Command::Design(a) => design::run(&a),
         Command::Plan(a) => plan::run(&a, style),
         Command::Snap(a) => snap::run(&a, style),
         Command::Log(a) => log::run(&a, style),

@@ -72,7 +72,7 @@ pub struct PlanArguments {
 }
 
 #[derive(Clone, Copy, ValueEnum)]
-enum UnitName {
+pub(super) enum UnitName {
     In,
     Mm,
 }

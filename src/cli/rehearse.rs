@@ -1,13 +1,15 @@
 //! `rowsight rehearse`
 
 use super::{Outcome, hint, say};
+use crate::design::Design;
 use crate::journal::{Habit, Journal, NewCheck};
 use crate::learn::state::to_places;
 use crate::plan::Plan;
 use crate::plan::file::{to_toml, write_whole};
 use crate::rehearse::advances::{Policy, Quilter, play, played_picture, records};
 use crate::rehearse::{
-    Advance, FabricClass, PracticeQuilt, Scene, SceneRange, Truth, rehearse_quilt, render, write,
+    Advance, FabricClass, FinishedRange, PracticeQuilt, Scene, SceneRange, Truth, finished_quilt,
+    rehearse_quilt, render, whole_truth, write,
 };
 use crate::row::wobble::Fingerprint;
 use crate::units::parse_length;
@@ -16,7 +18,7 @@ use crate::verdict::words::{signed, unit_name};
 use anyhow::{Context, anyhow};
 use clap::Args;
 use indicatif::ProgressBar;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// Draw practice photos of an invented quilt, with the truth beside them
 ///
@@ -24,6 +26,9 @@ use std::path::PathBuf;
 /// advance that is a little off. Measure them with `snap` and compare with the truth files.
 ///
 /// Example: rowsight rehearse harvest --rows 3 --gap-error 1/16in
+///
+/// With --finished the whole quilt is drawn, relaxed and shrunk by its quilting, for `batch --finished`:
+/// rowsight rehearse harvest --finished --photos 6
 ///
 /// With --numbers a whole quilt is played without photos, for `forecast` and `tune`:
 /// rowsight rehearse harvest --numbers --lean 1/8in --ignore-advice -o ignored
@@ -34,9 +39,12 @@ pub struct RehearseArguments {
     /// How many rows to draw, one photo each
     #[arg(long, default_value_t = 3, value_name = "COUNT")]
     rows: u32,
-    /// Photos of each row, overlapping and with shared cards, from left to right
+    /// Photos of each row, overlapping and with shared cards, from left to right; with --finished up to 40
     #[arg(long, default_value_t = 1, value_name = "COUNT")]
     photos: u32,
+    /// Draw the finished quilt with all its rows off the frame, on a floor or a wall, cards scattered on it
+    #[arg(long, conflicts_with_all = ["numbers", "rows"])]
+    finished: bool,
     /// Another seed, another quilt
     #[arg(long, default_value_t = 1)]
     seed: u64,
@@ -100,10 +108,11 @@ pub fn run(arguments: &RehearseArguments) -> anyhow::Result<Outcome> {
     if !(0.3..=50.0).contains(&arguments.megapixels) {
         anyhow::bail!("--megapixels is {}; give 0.3 to 50", arguments.megapixels);
     }
-    if !(1..=9).contains(&arguments.photos) {
-        anyhow::bail!("--photos is {}; give 1 to 9", arguments.photos);
+    let most = if arguments.finished { 40 } else { 9 };
+    if !(1..=most).contains(&arguments.photos) {
+        anyhow::bail!("--photos is {}; give 1 to {most}", arguments.photos);
     }
-    if arguments.rows == 0 || arguments.rows > plan.rows {
+    if !arguments.finished && (arguments.rows == 0 || arguments.rows > plan.rows) {
         anyhow::bail!(
             "--rows is {}; the plan has {} rows",
             arguments.rows,
@@ -136,8 +145,13 @@ pub fn run(arguments: &RehearseArguments) -> anyhow::Result<Outcome> {
     if arguments.numbers {
         return play_numbers(arguments, &plan, advance);
     }
+    let rows = if arguments.finished {
+        plan.rows
+    } else {
+        arguments.rows
+    };
     let practice = PracticeQuilt {
-        rows: arguments.rows,
+        rows,
         ..PracticeQuilt::from_plan(&plan, arguments.seed, advance)
     };
     let output = arguments
@@ -146,6 +160,9 @@ pub fn run(arguments: &RehearseArguments) -> anyhow::Result<Outcome> {
         .unwrap_or_else(|| arguments.folder.join("practice"));
     std::fs::create_dir_all(&output)
         .with_context(|| format!("the folder {} cannot be made", output.display()))?;
+    if arguments.finished {
+        return draw_finished(arguments, &practice, &design, range, &output);
+    }
     let scenes = rehearse_quilt(&practice, arguments.seed, &range);
     let drawn: Vec<(String, Scene)> = (1..)
         .zip(scenes)
@@ -160,6 +177,36 @@ pub fn run(arguments: &RehearseArguments) -> anyhow::Result<Outcome> {
     }
     progress.finish_and_clear();
     hint("The truth lies beside each photo; measure them in order with `rowsight snap`.");
+    Ok(Outcome::Fine)
+}
+
+/// The finished quilt of a plan in its photos, and one truth for all of them beside.
+fn draw_finished(
+    arguments: &RehearseArguments,
+    practice: &PracticeQuilt,
+    design: &Design,
+    range: SceneRange,
+    output: &Path,
+) -> anyhow::Result<Outcome> {
+    let range = FinishedRange::new(range);
+    let scenes = finished_quilt(practice, arguments.photos, arguments.seed, &range);
+    let progress = ProgressBar::new(scenes.len() as u64);
+    for (n, scene) in (1..).zip(&scenes) {
+        let (photo, _) = write(output, &format!("finished-{n:02}"), &render(scene, design))?;
+        progress.suspend(|| say(&format!("{}\n", photo.display())));
+        progress.inc(1);
+    }
+    progress.finish_and_clear();
+    let truth = scenes.first().map(|scene| whole_truth(scene, design));
+    let path = output.join("finished.truth.json");
+    write_whole(&path, &serde_json::to_vec_pretty(&truth)?)
+        .with_context(|| format!("{} cannot be written; check the folder", path.display()))?;
+    hint(&format!(
+        "The truth of the whole quilt is in {}; measure the photos with `rowsight batch {} --finished {}/finished-*.jpg`.",
+        path.display(),
+        arguments.folder.display(),
+        output.display()
+    ));
     Ok(Outcome::Fine)
 }
 

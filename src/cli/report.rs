@@ -102,17 +102,24 @@ fn paper(unit: LengthUnit) -> Paper {
 /// The report of a quilt's journal.
 fn gather(folder: &Path) -> anyhow::Result<QuiltReport> {
     let plan = crate::plan::file::read(folder)?;
-    let checks = Journal::open_to_read(folder)?
-        .map(|journal| journal.current())
-        .transpose()?
+    let journal = Journal::open_to_read(folder)?;
+    let of_journal = journal.map(|journal| Ok((journal.current()?, journal.finished()?)));
+    let (checks, finished) = of_journal
+        .transpose()
+        .map_err(|e: crate::journal::JournalError| e)?
         .unwrap_or_default();
-    if checks.is_empty() {
+    if checks.is_empty() && finished.is_none() {
         bail!(
             "no row of {} has been checked yet; begin with `rowsight snap`, or `rowsight batch` for many photos",
             folder.display()
         );
     }
-    Ok(quilt::report(&name(folder), &plan, &checks))
+    Ok(quilt::report(
+        &name(folder),
+        &plan,
+        &checks,
+        finished.as_ref(),
+    ))
 }
 
 /// A quilt goes by its folder's name.
@@ -133,21 +140,28 @@ fn write(path: &Path, bytes: &[u8]) -> anyhow::Result<()> {
 
 /// The overlays of the rows in the report, made small; one that cannot be read is named and left out.
 fn pictures(folder: &Path, report: &QuiltReport) -> Vec<Picture> {
+    let of_rows = report.rows.iter().flat_map(|row| {
+        let paths = super::snap::overlay_paths(folder, row.row, row.photos.len());
+        paths.into_iter().map(|path| (Some(row.row), path))
+    });
+    let finished = report
+        .off_frame
+        .as_ref()
+        .map_or(0, |off| off.finished.photos.len());
+    let of_finished = (0..finished).map(|i| (None, super::finished::overlay_path(folder, i)));
     let mut pictures = Vec::new();
-    for row in &report.rows {
-        for path in super::snap::overlay_paths(folder, row.row, row.photos.len()) {
-            if !path.exists() {
-                continue;
-            }
-            match small(&path) {
-                Ok((jpeg, width, height)) => pictures.push(Picture {
-                    row: row.row,
-                    jpeg,
-                    width,
-                    height,
-                }),
-                Err(error) => complain(&format!("{error:#}; it is left out of the report")),
-            }
+    for (row, path) in of_rows.chain(of_finished) {
+        if !path.exists() {
+            continue;
+        }
+        match small(&path) {
+            Ok((jpeg, width, height)) => pictures.push(Picture {
+                row,
+                jpeg,
+                width,
+                height,
+            }),
+            Err(error) => complain(&format!("{error:#}; it is left out of the report")),
         }
     }
     pictures

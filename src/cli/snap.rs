@@ -323,6 +323,7 @@ pub(super) fn draw_all(
         let colour = colour?;
         let name = photo.path.file_name().unwrap_or_default().to_string_lossy();
         let picture = draw(&Overlay {
+            title: None,
             photo: &colour,
             photo_from_quilt: &|p| checked.drawn.to_photo(i, p),
             rows: &checked.drawn.rows,

@@ -1,6 +1,7 @@
 //! The continuous-line design: one repeat of it as a curve, read from SVG or DXF.
 
 pub mod demo;
+pub mod from_photo;
 pub mod import;
 
 use crate::geometry::Point2;

@@ -9,7 +9,10 @@
 //! The rollback journal is used rather than the write-ahead log because the log keeps two side files
 //! that a copied or cloud-synced folder may lack, and one small writer gains nothing by it.
 
+mod finished;
 mod schema;
+
+pub use finished::{NewFinished, SavedFinished};
 
 use crate::record::{Action, AdvanceTrim, GapRecord, Record};
 use crate::report::log::Standing;
@@ -640,6 +643,8 @@ pub fn repair(folder: &Path) -> Result<Repaired, JournalError> {
         ("check_photos", "check_id, ordinal, sha256"),
         ("notes", "id, check_id, text"),
         ("habits", "id, row, name, value, saved"),
+        ("finished", "id, saved, record, plan, version"),
+        ("finished_photos", "finished_id, ordinal, sha256"),
     ] {
         let count = columns.split(',').count();
         let marks = vec!["?"; count].join(", ");

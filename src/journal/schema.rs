@@ -8,7 +8,7 @@ use std::path::Path;
 const APPLICATION_ID: i64 = 0x726F_7753;
 
 /// What brings the tables from version i to version i + 1.
-const STEPS: [&str; 3] = [
+const STEPS: [&str; 4] = [
     "CREATE TABLE checks (
         id INTEGER PRIMARY KEY,
         row INTEGER NOT NULL CHECK (row >= 1),
@@ -43,6 +43,20 @@ const STEPS: [&str; 3] = [
         name TEXT NOT NULL,
         value TEXT NOT NULL,
         saved TEXT NOT NULL
+    ) STRICT;",
+    // Off the frame the whole quilt is measured at once: no row of a check, and never mixed with them.
+    "CREATE TABLE finished (
+        id INTEGER PRIMARY KEY,
+        saved TEXT NOT NULL,
+        record TEXT NOT NULL,
+        plan TEXT NOT NULL,
+        version TEXT NOT NULL
+    ) STRICT;
+    CREATE TABLE finished_photos (
+        finished_id INTEGER NOT NULL REFERENCES finished (id),
+        ordinal INTEGER NOT NULL,
+        sha256 TEXT NOT NULL REFERENCES photos (sha256),
+        PRIMARY KEY (finished_id, ordinal)
     ) STRICT;",
 ];
 

@@ -363,3 +363,66 @@ fn habits_wait_for_their_row_and_old_journals_have_none() {
     // Opened to write, it is brought up to date and has room for habits.
     assert_eq!(Journal::open(old.path()).unwrap().habits().unwrap(), []);
 }
+
+fn finished_record(judgement: &str) -> crate::finished::FinishedRecord {
+    let none = Uncertain::default();
+    crate::finished::FinishedRecord {
+        schema: crate::finished::SCHEMA.to_owned(),
+        judgement: judgement.to_owned(),
+        photos: Vec::new(),
+        not_used: Vec::new(),
+        plan_rows: 2,
+        rows_found: 1,
+        shrinkage: crate::finished::Shrinkage {
+            across: none,
+            down: none,
+        },
+        rows: record(1, 0.0).rows,
+        gaps: Vec::new(),
+        drift: Vec::new(),
+        drift_as_shrunk: Vec::new(),
+        relative: crate::finished::Relative::default(),
+        notes: Vec::new(),
+    }
+}
+
+/// The tables of an older journal get room for it; rows of the frame and the finished quilt stay apart.
+#[test]
+fn the_finished_quilt_is_kept_apart_from_the_rows_and_the_newest_measurement_counts() {
+    let folder = tempfile::tempdir().unwrap();
+    let old = Connection::open(folder.path().join(FILE_NAME)).unwrap();
+    old.execute_batch(&schema::first_step()).unwrap();
+    drop(old);
+    let mut journal = Journal::open(folder.path()).unwrap();
+    assert_eq!(journal.finished().unwrap(), None);
+    save(&mut journal, 1, 3.0, &[]).unwrap();
+    let photo = KeptPhoto {
+        sha256: "0123456789abcdef0123456789abcdef",
+        path: Path::new("whole.jpg"),
+        bytes: b"picture",
+    };
+    for judgement in ["first", "second"] {
+        journal
+            .save_finished(&NewFinished {
+                record: &finished_record(judgement),
+                photos: &[photo],
+                plan: "",
+            })
+            .unwrap();
+    }
+    assert_eq!(
+        journal.finished().unwrap().unwrap().record,
+        finished_record("second")
+    );
+    assert_eq!(offsets(&journal), [(1, 3.0)]);
+    let kept = std::fs::read_dir(folder.path().join(PHOTO_FOLDER)).unwrap();
+    assert_eq!(kept.count(), 1);
+    // A repaired journal still has it.
+    drop(journal);
+    repair(folder.path()).unwrap();
+    let journal = Journal::open(folder.path()).unwrap();
+    assert_eq!(
+        journal.finished().unwrap().unwrap().record,
+        finished_record("second")
+    );
+}

@@ -60,8 +60,10 @@ pub struct LineMap {
 
 /// A photo as the map needs it.
 pub struct MapPhoto<'a> {
-    /// Luma at half size: pixel (i, j) covers the photo's pixels 2i…2i+1, 2j…2j+1.
-    pub half: &'a GrayImage,
+    /// Luma, mostly at half size: pixel (i, j) covers the photo's pixels 2i…2i+1, 2j…2j+1.
+    pub luma: &'a GrayImage,
+    /// Pixels of the photo along a pixel's side: 1 or 2.
+    pub shrunk: u32,
     /// Where the quilt is.
     pub view: PreparedView,
     /// Outlines of the cards on the quilt, mm: they hide what is below.
@@ -130,7 +132,13 @@ impl LineMap {
         };
         let mut count = vec![0u8; width * height];
         for photo in photos {
-            map.add(photo, &region, &mut count);
+            for sigma in if photo.shrunk == 1 {
+                &BLURS[..]
+            } else {
+                &BLURS[..1]
+            } {
+                map.add(photo, *sigma, &mut count);
+            }
         }
         for ((evidence, seen), n) in map.evidence.iter_mut().zip(&mut map.seen).zip(&count) {
             *seen = *n > 0;
@@ -199,19 +207,67 @@ impl LineMap {
         top + ty * (bottom - top)
     }
 
-    fn add(&mut self, photo: &MapPhoto, region: &Region, count: &mut [u8]) {
-        let (fw, fh) = (self.width * POOL, self.height * POOL);
-        let fine = rectify(photo, region, fw, fh);
-        let blurred = blur(&fine, fw, fh);
-        let mean_bend = self.local_means(&blurred, fw);
-        let width = self.width;
-        let height = self.height;
-        let origin = self.origin;
-        self.evidence
-            .par_chunks_mut(width)
-            .zip(count.par_chunks_mut(width))
+    /// The part of the map of this size around a place, for a first look.
+    pub fn around(&self, middle: Point2, half_mm: f64) -> LineMap {
+        let span = |at: f64, origin: f64, n: usize| {
+            let cell = |mm: f64| ((mm - origin) / self.cell_mm).clamp(0.0, n as f64) as usize;
+            (cell(at - half_mm), cell(at + half_mm))
+        };
+        let (c0, c1) = span(middle.x, self.origin.x, self.width);
+        let (r0, r1) = span(middle.y, self.origin.y, self.height);
+        let corner = nalgebra::Vector2::new(c0 as f64, r0 as f64) * self.cell_mm;
+        let lines = |row: usize| row * self.width + c0..row * self.width + c1;
+        LineMap {
+            origin: self.origin + corner,
+            width: c1 - c0,
+            height: r1 - r0,
+            cell_mm: self.cell_mm,
+            evidence: (r0..r1)
+                .flat_map(|r| self.evidence[lines(r)].to_vec())
+                .collect(),
+            seen: (r0..r1)
+                .flat_map(|r| self.seen[lines(r)].to_vec())
+                .collect(),
+        }
+    }
+
+    /// Columns and rows of the cells a photo may show: first, and one past the last.
+    fn reach_of(&self, photo: &MapPhoto) -> Option<[(usize, usize); 2]> {
+        let (w, h) = photo.luma.dimensions();
+        let seen = seen_region(&photo.view, photo.shrunk * w, photo.shrunk * h)?;
+        let span = |from: f64, to: f64, origin: f64, n: usize| {
+            // The picture's border is curved: a little more than its points tell.
+            const MORE: f64 = 4.0;
+            let cell = |mm: f64| (mm - origin) / self.cell_mm;
+            let first = (cell(from) - MORE).floor().clamp(0.0, n as f64) as usize;
+            let last = (cell(to) + MORE).ceil().clamp(0.0, n as f64) as usize;
+            (last > first + 2).then_some((first, last))
+        };
+        Some([
+            span(seen.min.x, seen.max.x, self.origin.x, self.width)?,
+            span(seen.min.y, seen.max.y, self.origin.y, self.height)?,
+        ])
+    }
+
+    fn add(&mut self, photo: &MapPhoto, sigma: f32, count: &mut [u8]) {
+        let Some([(c0, c1), (r0, r1)]) = self.reach_of(photo) else {
+            return;
+        };
+        let (width, height) = (c1 - c0, r1 - r0);
+        let (fw, fh) = (width * POOL, height * POOL);
+        let corner = nalgebra::Vector2::new(c0 as f64, r0 as f64) * CELL_MM;
+        let origin = self.origin + corner;
+        let half_cell = nalgebra::Vector2::new(CELL_MM / 2.0, CELL_MM / 2.0);
+        let fine = rectify(photo, origin - half_cell, fw, fh);
+        let blurred = blur(&fine, fw, fh, sigma);
+        let mean_bend = local_means(&blurred, (width, height));
+        let whole = self.width;
+        self.evidence[r0 * whole..r1 * whole]
+            .par_chunks_mut(whole)
+            .zip(count[r0 * whole..r1 * whole].par_chunks_mut(whole))
             .enumerate()
             .for_each(|(row, (cells, counts))| {
+                let (cells, counts) = (&mut cells[c0..c1], &mut counts[c0..c1]);
                 for column in 0..width {
                     let at = row * width + column;
                     // The outermost cells have no neighbours to differentiate with.
@@ -253,32 +309,32 @@ impl LineMap {
                 }
             });
     }
+}
 
-    /// Mean size of the bend in each direction around each map cell; not a number where the photo does not
-    /// show the cell.
-    fn local_means(&self, blurred: &[f32], fw: usize) -> Vec<Vec<f32>> {
-        let (width, height) = (self.width, self.height);
-        let mut pooled = vec![[f32::NAN; DIRECTIONS]; width * height];
-        pooled
-            .par_chunks_mut(width)
-            .enumerate()
-            .for_each(|(row, cells)| {
-                if row == 0 || row + 1 == height {
-                    return;
-                }
-                for (column, cell) in cells.iter_mut().enumerate().take(width - 1).skip(1) {
-                    let bend = bends(blurred, fw, column * POOL + POOL / 2, row * POOL + POOL / 2);
-                    *cell = bend.map(f32::abs);
-                }
-            });
-        (0..DIRECTIONS)
-            .into_par_iter()
-            .map(|d| {
-                let one: Vec<f32> = pooled.iter().map(|p| p[d]).collect();
-                box_mean(&one, width, height, NEIGHBOURHOOD_CELLS)
-            })
-            .collect()
-    }
+/// Mean size of the bend in each direction around each map cell; not a number where the photo does not
+/// show the cell.
+fn local_means(blurred: &[f32], (width, height): (usize, usize)) -> Vec<Vec<f32>> {
+    let fw = width * POOL;
+    let mut pooled = vec![[f32::NAN; DIRECTIONS]; width * height];
+    pooled
+        .par_chunks_mut(width)
+        .enumerate()
+        .for_each(|(row, cells)| {
+            if row == 0 || row + 1 == height {
+                return;
+            }
+            for (column, cell) in cells.iter_mut().enumerate().take(width - 1).skip(1) {
+                let bend = bends(blurred, fw, column * POOL + POOL / 2, row * POOL + POOL / 2);
+                *cell = bend.map(f32::abs);
+            }
+        });
+    (0..DIRECTIONS)
+        .into_par_iter()
+        .map(|d| {
+            let one: Vec<f32> = pooled.iter().map(|p| p[d]).collect();
+            box_mean(&one, width, height, NEIGHBOURHOOD_CELLS)
+        })
+        .collect()
 }
 
 /// Whether a convex outline, clockwise on screen, holds a place.
@@ -313,14 +369,21 @@ fn bends(b: &[f32], w: usize, x: usize, y: usize) -> [f32; DIRECTIONS] {
     ]
 }
 
-/// The photo in fine cells of the region; NaN where it does not show the quilt.
-fn rectify(photo: &MapPhoto, region: &Region, fw: usize, fh: usize) -> Vec<f32> {
+/// Blurs in which lines are looked for, fine cells: 1.5 mm, the scale between a thread and its groove; and in photos
+/// from afar, where a thread is hardly a pixel wide, 0.9 mm for the thread alone.
+const BLURS: [f32; 2] = [1.2, 0.7];
+
+/// Places in a fine cell, in cells from its middle, whose mean stands for it.
+const QUARTERS: [(f32, f32); 4] = [(-0.25, -0.25), (0.25, -0.25), (-0.25, 0.25), (0.25, 0.25)];
+
+/// The photo in fine cells from a corner on; NaN where it does not show the quilt.
+fn rectify(photo: &MapPhoto, corner: Point2, fw: usize, fh: usize) -> Vec<f32> {
     const LATTICE: usize = 24;
     let (lw, lh) = (fw / LATTICE + 2, fh / LATTICE + 2);
     let place = |x: usize, y: usize| {
         Point2::new(
-            region.min.x + (x as f64 + 0.5) * FINE_MM,
-            region.min.y + (y as f64 + 0.5) * FINE_MM,
+            corner.x + (x as f64 + 0.5) * FINE_MM,
+            corner.y + (y as f64 + 0.5) * FINE_MM,
         )
     };
     // Perspective is smooth: it is worked out on a lattice and interpolated between.
@@ -329,11 +392,23 @@ fn rectify(photo: &MapPhoto, region: &Region, fw: usize, fh: usize) -> Vec<f32> 
             let p = photo
                 .view
                 .photo_from_quilt(place(i % lw * LATTICE, i / lw * LATTICE))?;
-            Some((p.x as f32 / 2.0 - 0.5, p.y as f32 / 2.0 - 0.5))
+            let shrunk = photo.shrunk as f32;
+            Some((p.x as f32 / shrunk - 0.5, p.y as f32 / shrunk - 0.5))
         })
         .collect();
-    let (w, h) = (photo.half.width() as usize, photo.half.height() as usize);
-    let pixels = photo.half.as_raw();
+    let (w, h) = (photo.luma.width() as usize, photo.luma.height() as usize);
+    let pixels = photo.luma.as_raw();
+    let sample = |px: f32, py: f32| {
+        if px < 0.0 || py < 0.0 || px >= (w - 1) as f32 || py >= (h - 1) as f32 {
+            return f32::NAN;
+        }
+        let (ix, iy) = (px as usize, py as usize);
+        let (tx, ty) = (px - ix as f32, py - iy as f32);
+        let at = |dx: usize, dy: usize| f32::from(pixels[(iy + dy) * w + ix + dx]);
+        let top = at(0, 0) + tx * (at(1, 0) - at(0, 0));
+        let bottom = at(0, 1) + tx * (at(1, 1) - at(0, 1));
+        top + ty * (bottom - top)
+    };
     let mut out = vec![f32::NAN; fw * fh];
     out.par_chunks_mut(fw).enumerate().for_each(|(y, row)| {
         let (ly, ty) = (y / LATTICE, (y % LATTICE) as f32 / LATTICE as f32);
@@ -350,33 +425,36 @@ fn rectify(photo: &MapPhoto, region: &Region, fw: usize, fh: usize) -> Vec<f32> 
                 (right.0 - left.0) / LATTICE as f32,
                 (right.1 - left.1) / LATTICE as f32,
             );
+            let down = (LATTICE as f32, c.0 - a.0, c.1 - a.1);
+            let (dx, dy) = (down.1 / down.0, down.2 / down.0);
             let from = lx * LATTICE;
             for (k, o) in row[from.min(fw)..(from + LATTICE).min(fw)]
                 .iter_mut()
                 .enumerate()
             {
                 let (px, py) = (left.0 + k as f32 * sx, left.1 + k as f32 * sy);
-                if px < 0.0 || py < 0.0 || px >= (w - 1) as f32 || py >= (h - 1) as f32 {
-                    continue;
-                }
-                let (ix, iy) = (px as usize, py as usize);
-                let (tx, ty) = (px - ix as f32, py - iy as f32);
-                let at = |dx: usize, dy: usize| f32::from(pixels[(iy + dy) * w + ix + dx]);
-                let top = at(0, 0) + tx * (at(1, 0) - at(0, 0));
-                let bottom = at(0, 1) + tx * (at(1, 1) - at(0, 1));
-                *o = top + ty * (bottom - top);
+                *o = match photo.shrunk {
+                    // At full size a thread is thinner than a cell and would fall between two samples.
+                    1 => {
+                        QUARTERS
+                            .iter()
+                            .map(|(a, b)| sample(px + a * sx + b * dx, py + a * sy + b * dy))
+                            .sum::<f32>()
+                            / QUARTERS.len() as f32
+                    }
+                    _ => sample(px, py),
+                };
             }
         }
     });
     out
 }
 
-/// Gaussian blur of 1.2 fine cells (1.5 mm), the scale between a thread and its groove.
-fn blur(fine: &[f32], w: usize, h: usize) -> Vec<f32> {
-    const SIGMA: f32 = 1.2;
+/// Gaussian blur, in fine cells.
+fn blur(fine: &[f32], w: usize, h: usize, sigma: f32) -> Vec<f32> {
     const R: usize = 4;
     let mut kernel: [f32; 2 * R + 1] =
-        std::array::from_fn(|i| (-0.5 * ((i as f32 - R as f32) / SIGMA).powi(2)).exp());
+        std::array::from_fn(|i| (-0.5 * ((i as f32 - R as f32) / sigma).powi(2)).exp());
     let sum: f32 = kernel.iter().sum();
     kernel.iter_mut().for_each(|k| *k /= sum);
     let mut across = vec![f32::NAN; w * h];

@@ -1,5 +1,6 @@
 //! From a file's bytes to an upright picture.
 
+use super::heic;
 use super::kind::{Kind, kind};
 use super::{CaptureFacts, Photo};
 use image::{DynamicImage, GrayImage, ImageDecoder, ImageFormat, ImageReader, RgbImage};
@@ -59,7 +60,7 @@ pub enum PhotoError {
     },
     /// A HEIC picture.
     #[error(
-        "{} is a HEIC picture, which this build does not read; set the phone's camera to its most compatible format (JPEG), or share the photo as JPEG",
+        "{} is a HEIC picture that this build does not read; set the phone's camera to its most compatible format (JPEG), share the photo as JPEG, or build rowsight with `--features heic`",
         path.display()
     )]
     Heic {
@@ -164,9 +165,12 @@ pub fn decode(bytes: Vec<u8>, path: &Path) -> Result<Photo, PhotoError> {
     };
     let (picture, facts) = match format {
         None => {
-            return Err(PhotoError::Heic {
-                path: path.to_owned(),
-            });
+            let stored = heic::luma(&bytes, path)?;
+            let facts = CaptureFacts {
+                orientation: stored.orientation,
+                ..facts(stored.exif.as_deref())
+            };
+            (stored.picture, facts)
         }
         Some(ImageFormat::Jpeg) => jpeg_luma(&bytes, path)?,
         Some(format) => {
@@ -192,16 +196,12 @@ pub fn decode(bytes: Vec<u8>, path: &Path) -> Result<Photo, PhotoError> {
 pub(super) fn colour(bytes: &[u8], path: &Path, orientation: u8) -> Result<RgbImage, PhotoError> {
     let picture = match kind(bytes) {
         Kind::Picture(format) => other(bytes, path, format)?.0,
-        _ => {
-            return Err(PhotoError::Heic {
-                path: path.to_owned(),
-            });
-        }
+        _ => DynamicImage::ImageRgb8(heic::colour(bytes, path)?.picture),
     };
     Ok(upright(picture, orientation).into_rgb8())
 }
 
-fn check_size(path: &Path, width: u64, height: u64) -> Result<(), PhotoError> {
+pub(super) fn check_size(path: &Path, width: u64, height: u64) -> Result<(), PhotoError> {
     let path = || path.to_owned();
     if width * height > MOST_PIXELS || width.max(height) > LONGEST_SIDE as u64 {
         Err(PhotoError::TooLarge {

@@ -4,6 +4,7 @@
 //! the kept bytes when a picture is to be drawn.
 
 mod decode;
+mod heic;
 mod kind;
 
 pub use decode::{PhotoError, decode, read};

@@ -100,3 +100,38 @@ fn sizes_are_checked_before_anything_is_unpacked() {
         })
     ));
 }
+
+/// Pixels by libheif (tests/reference/photo/make_heic.py, versions in heic.json); one is stored on its side.
+#[cfg(feature = "heic")]
+#[test]
+fn heic_is_read_as_libheif_reads_it() {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference/photo");
+    let truth = std::fs::read_to_string(folder.join("heic.json")).unwrap();
+    let truth: serde_json::Value = serde_json::from_str(&truth).unwrap();
+    for (name, turn) in [("plain.heic", 1), ("turned.heic", 6)] {
+        let photo = read(&folder.join(name)).unwrap_or_else(|e| panic!("{e}"));
+        assert_eq!(photo.luma.dimensions(), (720, 480), "{name}");
+        assert_eq!(photo.facts.orientation, turn, "{name}");
+        assert_eq!(photo.facts.focal_length_35mm, Some(26.0), "{name}");
+        assert_eq!(photo.colour().unwrap().dimensions(), (720, 480), "{name}");
+        let expected = truth["luma"][name].as_array().unwrap();
+        for (spot, expected) in truth["spots"].as_array().unwrap().iter().zip(expected) {
+            let [x, y] = [0, 1].map(|i| spot[i].as_u64().unwrap() as u32);
+            let found = i64::from(photo.luma.get_pixel(x, y)[0]);
+            let expected = expected.as_i64().unwrap();
+            assert!(
+                (found - expected).abs() <= 4,
+                "{name} {x} {y}: {found} {expected}"
+            );
+        }
+    }
+}
+
+/// Without the feature it is said what it is and what to do.
+#[cfg(not(feature = "heic"))]
+#[test]
+fn heic_is_named_with_the_remedy() {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference/photo");
+    let error = read(&folder.join("plain.heic")).unwrap_err().to_string();
+    assert!(error.contains("HEIC") && error.contains("JPEG"), "{error}");
+}

@@ -1,8 +1,10 @@
 //! Where a camera stands, and the gently sagging quilt before it.
 
+use super::relief::Relief;
 pub use crate::geometry::camera::{CAMERA_VALUES, Camera, Distortion};
 use crate::geometry::{Point2, Vector2};
 use nalgebra::{Rotation3, Vector3};
+use std::sync::Arc;
 
 /// Where the quilt frame stands in the camera frame: camera = R·quilt + t.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -13,14 +15,17 @@ pub struct Pose {
     pub translation: Vector3<f64>,
 }
 
-/// The quilt's surface: z = sag_s·s² + sag_x·x², with s measured along the fabric.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
+/// The quilt's surface: z = sag_s·s² + sag_x·x² + relief, with s measured along the fabric.
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct Surface {
     /// Quadratic coefficient down the quilt, 1/mm; z points away from the camera, so a band that hangs
     /// between its rails has a negative one.
     pub sag_s: f64,
     /// Quadratic coefficient across the quilt, 1/mm.
     pub sag_x: f64,
+    /// Hills of a relaxed quilt. They are gentle (slopes of some hundredths), so places are counted as seen
+    /// from above: what a slope g shortens, g²/2, is left out.
+    pub relief: Option<Arc<Relief>>,
 }
 
 /// A card lying on the quilt.
@@ -41,7 +46,7 @@ pub struct CardPose {
 }
 
 /// A photo's whole mapping from the quilt.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct View {
     /// The lens.
     pub camera: Camera,
@@ -56,11 +61,18 @@ impl Surface {
     ///
     /// y(s) = s − ⅔·sag_s²·s³ keeps s an arc length to third order.
     pub fn at(&self, x: f64, s: f64) -> Vector3<f64> {
+        let hill = self.relief.as_ref().map_or(0.0, |relief| relief.at(x, s).0);
         Vector3::new(
             x,
             s - 2.0 / 3.0 * self.sag_s * self.sag_s * s * s * s,
-            self.sag_s * s * s + self.sag_x * x * x,
+            self.sag_s * s * s + self.sag_x * x * x + hill,
         )
+    }
+
+    /// Slopes dz/dx and dz/ds at a place.
+    pub fn slopes(&self, x: f64, s: f64) -> (f64, f64) {
+        let (_, dx, ds) = self.relief.as_ref().map_or((0.0, 0.0, 0.0), |r| r.at(x, s));
+        (2.0 * self.sag_x * x + dx, 2.0 * self.sag_s * s + ds)
     }
 }
 
@@ -74,8 +86,7 @@ impl CardPose {
         );
         let base = surface.at(self.x, self.s);
         // Tangent plane of the surface below the card's middle, plus the card's own rock.
-        let slope_x = 2.0 * surface.sag_x * self.x;
-        let slope_s = 2.0 * surface.sag_s * self.s;
+        let (slope_x, slope_s) = surface.slopes(self.x, self.s);
         let rise = self.tilt_x * on_card.x + self.tilt_y * on_card.y;
         let z = slope_x * dx + slope_s * ds - rise;
         // A rigid board: a rise shortens its footprint along the steepest direction, to second order.
@@ -99,14 +110,14 @@ impl View {
     /// A faster form with the rotation worked out.
     pub fn prepare(&self) -> PreparedView {
         PreparedView {
-            view: *self,
+            view: self.clone(),
             rotation: self.pose.matrix(),
         }
     }
 }
 
 /// A [`View`] with its rotation matrix worked out.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct PreparedView {
     /// The view.
     pub view: View,
@@ -174,6 +185,7 @@ mod tests {
             surface: Surface {
                 sag_s: 1e-4,
                 sag_x: 2e-6,
+                relief: None,
             },
         }
         .prepare()
@@ -224,6 +236,7 @@ mod tests {
         let surface = Surface {
             sag_s: 1e-4,
             sag_x: 0.0,
+            relief: None,
         };
         let a = card.in_space(Point2::new(-110.0, -80.0), &surface);
         let b = card.in_space(Point2::new(110.0, 80.0), &surface);

@@ -7,12 +7,14 @@
 //! what it cannot tell stays within the priors and so in the uncertainty.
 
 use super::camera::{Camera, CardPose, Pose, PreparedView, Surface, View};
+use super::relief::{AT_A_PLACE, Relief};
 use crate::geometry::{Point2, Vector2};
 use crate::solve::levenberg_marquardt::{
     Loss, NormalEquations, Options, Problem, Solution, SolveError, minimise,
 };
 use nalgebra::{DMatrix, DVector, Matrix2, Rotation3, Vector3};
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 /// A value known beforehand, with its standard uncertainty.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -89,6 +91,8 @@ pub struct Priors {
     pub stretch_difference: Prior,
     /// Quadratic coefficient of a row's bow, 1/mm.
     pub bow: Prior,
+    /// Heights of a relaxed quilt's hills, mm.
+    pub relief_mm: Prior,
 }
 
 impl Default for Priors {
@@ -104,6 +108,7 @@ impl Default for Priors {
             stretch: Prior::new(0.0, 0.002),
             stretch_difference: Prior::new(0.0, 0.0015),
             bow: Prior::new(0.0, 1.5e-5),
+            relief_mm: Prior::new(0.0, 5.0),
         }
     }
 }
@@ -205,7 +210,7 @@ const PER_PHOTO: usize = 6;
 const PER_CARD: usize = 6;
 const PER_ROW: usize = 4;
 /// Largest number of parameters one observation depends on.
-const MOST: usize = GLOBALS + PER_CAMERA + PER_PHOTO + PER_CARD;
+const MOST: usize = GLOBALS + PER_CAMERA + PER_PHOTO + PER_CARD + AT_A_PLACE;
 
 impl State {
     /// The view of a photo.
@@ -213,13 +218,13 @@ impl State {
         View {
             camera: self.cameras[camera],
             pose: self.poses[photo],
-            surface: self.surface,
+            surface: self.surface.clone(),
         }
         .prepare()
     }
 
-    /// The same scene in a frame whose x-axis stands at `angle` (rad) in this one, same origin. Sag is
-    /// taken as it is: it is solved anew.
+    /// The same scene in a frame whose x-axis stands at `angle` (rad) in this one, same origin. Sag and
+    /// relief are taken as they are: they are solved anew.
     pub fn turned(&self, angle: f64) -> State {
         let about_z = Rotation3::from_axis_angle(&Vector3::z_axis(), angle);
         let (sin, cos) = angle.sin_cos();
@@ -245,6 +250,9 @@ impl State {
             ..self.clone()
         }
     }
+
+    /// Indices of the design's stretch along and across in the solution.
+    pub const STRETCH_INDEX: [usize; 2] = [2, 3];
 
     /// Index of a row's first parameter (offset, slope, bow, shift) in the solution.
     pub fn row_index(&self, row: usize) -> usize {
@@ -274,7 +282,21 @@ impl State {
         for r in &self.rows {
             p.extend([r.offset, r.slope, r.bow, r.shift]);
         }
+        if let Some(relief) = &self.surface.relief {
+            p.extend(&relief.heights_mm);
+        }
         p
+    }
+
+    /// The relief with the heights of a parameter vector; `None` when there is none.
+    fn relief_of(&self, p: &[f64]) -> Option<Arc<Relief>> {
+        self.surface.relief.as_ref().map(|relief| {
+            let from = self.row_index(self.rows.len());
+            Arc::new(Relief {
+                heights_mm: p[from..from + relief.heights_mm.len()].to_vec(),
+                ..Relief::clone(relief)
+            })
+        })
     }
 
     fn from_parameters(p: &[f64], shape: &State, priors: &[CameraPrior]) -> State {
@@ -288,6 +310,7 @@ impl State {
             surface: Surface {
                 sag_s: p[0],
                 sag_x: p[1],
+                relief: shape.relief_of(p),
             },
             stretch: Stretch { x: p[2], y: p[3] },
             cameras: priors
@@ -365,7 +388,7 @@ pub enum Source {
     CardHeight,
     /// How cards rock.
     CardTilt,
-    /// How the quilt sags.
+    /// How the quilt sags, or rises and falls.
     Sag,
     /// How the design is stretched.
     Stretch,
@@ -420,6 +443,10 @@ impl Joint {
         self.photo_at(self.start.poses.len()) + PER_CARD * card
     }
 
+    fn relief_at(&self) -> usize {
+        self.start.row_index(self.start.rows.len())
+    }
+
     /// Steps of the numeric derivative, by place in the parameter vector: small against the
     /// curvature of the projection, large against rounding.
     fn derivative_step(&self, index: usize) -> f64 {
@@ -434,12 +461,13 @@ impl Joint {
             i if i < self.photo_at(0) => CAMERA[(i - GLOBALS) % PER_CAMERA],
             i if i < self.card_at(0) => PHOTO[(i - self.photo_at(0)) % PER_PHOTO],
             i if i < rows_at => CARD[(i - self.card_at(0)) % PER_CARD],
+            i if i >= self.relief_at() => 1e-3,
             i => ROW[(i - rows_at) % PER_ROW],
         }
     }
 
     /// A view with its rotation worked out, with one parameter moved.
-    fn views_around(&self, p: &[f64], photo: usize) -> ViewsAround {
+    fn views_around(&self, p: &[f64], photo: usize, relief: &Option<Arc<Relief>>) -> ViewsAround {
         let camera_index = self.photos[photo].camera;
         let (c, q) = (self.camera_at(camera_index), self.photo_at(photo));
         let at = |moved: Option<(usize, f64)>| {
@@ -453,6 +481,7 @@ impl Joint {
                 surface: Surface {
                     sag_s: value(0),
                     sag_x: value(1),
+                    relief: relief.clone(),
                 },
             }
             .prepare()
@@ -481,7 +510,8 @@ struct ViewsAround {
 
 impl Problem for Joint {
     fn parameter_count(&self) -> usize {
-        self.start.row_index(self.start.rows.len())
+        let heights = self.start.surface.relief.as_ref();
+        self.relief_at() + heights.map_or(0, |relief| relief.heights_mm.len())
     }
 
     fn linearise(&self, p: &[f64], with_gradients: bool, equations: &mut NormalEquations) {
@@ -530,11 +560,15 @@ impl Joint {
     fn visit(&self, p: &[f64], with_gradients: bool, sink: &mut Sink) {
         let mut gradient_x: Vec<(usize, f64)> = Vec::with_capacity(MOST);
         let mut gradient_y: Vec<(usize, f64)> = Vec::with_capacity(MOST);
+        let relief = self.start.relief_of(p);
+        let relief_at = self.relief_at();
         for (photo_index, photo) in self.photos.iter().enumerate() {
-            let views = self.views_around(p, photo_index);
+            let views = self.views_around(p, photo_index, &relief);
             for (card_index, corners) in &photo.cards {
                 let from = self.card_at(*card_index);
                 let card_now = card(&p[from..from + PER_CARD]);
+                let (sin, cos) = card_now.angle.sin_cos();
+                let hill = relief.as_ref().map(|r| r.shares(card_now.x, card_now.s));
                 for corner in corners {
                     let residual = |view: &PreparedView, pose: &CardPose| {
                         let space = pose.in_space(corner.on_card_mm, &view.view.surface);
@@ -554,11 +588,27 @@ impl Joint {
                         for (i, h, view) in &views.moved {
                             push(*i, (residual(view, &card_now) - r) / *h);
                         }
+                        let mut by_card = [Vector2::zeros(); PER_CARD];
                         for k in 0..PER_CARD {
                             let h = self.derivative_step(from + k);
                             let mut moved: [f64; PER_CARD] = std::array::from_fn(|i| p[from + i]);
                             moved[k] += h;
-                            push(from + k, (residual(&views.at, &card(&moved)) - r) / h);
+                            let d = (residual(&views.at, &card(&moved)) - r) / h;
+                            by_card[k] = d;
+                            push(from + k, d);
+                        }
+                        // A hill lifts the card as its own height does, the other way round, and its slopes
+                        // rock it, in the quilt's axes instead of its own.
+                        if let Some(hill) = &hill {
+                            let (rock_x, rock_y) = (by_card[4], by_card[5]);
+                            let by_dx = rock_y * sin - rock_x * cos;
+                            let by_ds = -rock_x * sin - rock_y * cos;
+                            for k in 0..AT_A_PLACE {
+                                let d = -by_card[3] * hill.z[k]
+                                    + by_dx * hill.dx[k]
+                                    + by_ds * hill.ds[k];
+                                push(relief_at + hill.index[k], d);
+                            }
                         }
                     }
                     sink(Source::Corners, r.x, &gradient_x, CORNER_LOSS);
@@ -593,6 +643,17 @@ impl Joint {
                     gradient_x.push((from + 1, dy * place.x));
                     gradient_x.push((from + 2, dy * place.x * place.x));
                     gradient_x.push((from + 3, d_along));
+                    if let Some(relief) = &relief {
+                        let space = views.at.view.surface.at(place.x, place.y);
+                        let lower = Vector3::new(space.x, space.y, space.z + h);
+                        let moved = views.at.photo_from_space(&lower).map_or(UNSEEN, |px| {
+                            line.normal.dot(&(px - line.in_photo_px)) / line.u_px
+                        });
+                        let shares = relief.shares(place.x, place.y);
+                        for (index, share) in shares.index.iter().zip(shares.z) {
+                            gradient_x.push((relief_at + index, (moved - r) / h * share));
+                        }
+                    }
                 }
                 sink(Source::Stitching, r, &gradient_x, self.line_loss);
             }
@@ -639,6 +700,9 @@ impl Joint {
             prior(Source::Rows, at + 2, self.priors.bow);
             prior(Source::Rows, at + 3, Prior::new(row.shift, 100.0));
         }
+        for i in self.relief_at()..self.parameter_count() {
+            prior(Source::Sag, i, self.priors.relief_mm);
+        }
         let common = self.priors.stretch;
         let r = (0.5 * (p[2] + p[3]) - common.mean) / common.u;
         sink(
@@ -655,5 +719,119 @@ impl Joint {
             &[(2, -1.0 / difference.u), (3, 1.0 / difference.u)],
             Loss::Squared,
         );
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::plane::camera::Distortion;
+
+    /// A card and a few places of a row on hills, seen aslant.
+    fn problem() -> Joint {
+        let mut relief = Relief::level(
+            Point2::new(-300.0, -300.0),
+            Point2::new(300.0, 300.0),
+            150.0,
+        );
+        for (k, z) in relief.heights_mm.iter_mut().enumerate() {
+            *z = ((k * 5 + 2) % 7) as f64 - 3.0;
+        }
+        let camera = Camera::new(3000.0, Point2::new(2000.0, 1500.0), Distortion::k1(-0.04));
+        let prior = CameraPrior {
+            camera,
+            focal_relative_u: 0.03,
+            centre_u_px: 30.0,
+            bend: [0.04, 0.0, 0.0],
+        };
+        let start = State {
+            surface: Surface {
+                sag_s: 2e-6,
+                sag_x: -1e-6,
+                relief: Some(Arc::new(relief)),
+            },
+            stretch: Stretch {
+                x: -0.02,
+                y: -0.015,
+            },
+            cameras: vec![camera],
+            poses: vec![Pose {
+                rotation: Vector3::new(0.25, -0.1, 0.3),
+                translation: Vector3::new(30.0, -20.0, 1900.0),
+            }],
+            cards: vec![CardPose {
+                x: 40.0,
+                s: -60.0,
+                angle: 0.7,
+                height: 4.0,
+                tilt_x: 0.01,
+                tilt_y: -0.02,
+            }],
+            rows: vec![RowPlace {
+                offset: 90.0,
+                slope: 0.004,
+                bow: 2e-6,
+                shift: 12.0,
+            }],
+        };
+        let corner = |x, y| CornerObservation {
+            on_card_mm: Point2::new(x, y),
+            in_photo_px: Point2::new(2000.0, 1500.0),
+            whitening: Matrix2::identity() * 10.0,
+        };
+        let line = |along_mm: f64| LineObservation {
+            row: 0,
+            along_mm,
+            across_mm: 0.2 * along_mm,
+            in_photo_px: Point2::new(2000.0, 1500.0),
+            normal: Vector2::new(0.6, 0.8),
+            u_px: 0.5,
+        };
+        Joint {
+            cameras: vec![prior],
+            photos: vec![PhotoObservations {
+                camera: 0,
+                cards: vec![(0, vec![corner(-100.0, -70.0), corner(90.0, 60.0)])],
+                lines: [-180.0, 20.0, 150.0].map(line).to_vec(),
+            }],
+            priors: Priors::default(),
+            start,
+            line_loss: Loss::Squared,
+        }
+    }
+
+    /// Every derivative against a central difference of the residual itself.
+    #[test]
+    fn gradients_on_hills_are_the_derivatives_of_the_residuals() {
+        let joint = problem();
+        let p = joint.start.to_parameters(&joint.cameras);
+        assert_eq!(p.len(), joint.parameter_count());
+        let residuals = |p: &[f64]| {
+            let mut all = Vec::new();
+            joint.visit(p, false, &mut |_, r, _, _| all.push(r));
+            all
+        };
+        let mut stated: Vec<Vec<(usize, f64)>> = Vec::new();
+        joint.visit(&p, true, &mut |_, _, gradient, _| {
+            stated.push(gradient.to_vec())
+        });
+        for i in 0..p.len() {
+            let h = joint.derivative_step(i);
+            let [up, down] = [h, -h].map(|by| {
+                let mut moved = p.clone();
+                moved[i] += by;
+                residuals(&moved)
+            });
+            for (k, gradient) in stated.iter().enumerate() {
+                let true_one = (up[k] - down[k]) / (2.0 * h);
+                let told: f64 = gradient.iter().filter(|g| g.0 == i).map(|g| g.1).sum();
+                // One-sided steps in the code: wrong by their length times the curvature.
+                let room = 2e-3 * true_one.abs() + 1e-3 * (told.abs().max(1e-2));
+                assert!(
+                    (told - true_one).abs() < room,
+                    "parameter {i}, residual {k}: {told} {true_one}"
+                );
+            }
+        }
     }
 }

@@ -6,4 +6,5 @@
 
 pub mod camera;
 pub mod joint;
+pub mod relief;
 pub mod start;

@@ -1,8 +1,9 @@
 //! A practice photo as files: a JPEG that looks like a camera's, and its truth beside it.
 
 use super::render::Rehearsed;
-use image::ImageEncoder;
+use super::scene::Scene;
 use image::codecs::jpeg::JpegEncoder;
+use image::{ImageEncoder, RgbImage};
 use std::path::{Path, PathBuf};
 
 /// Why a practice photo could not be written.
@@ -109,27 +110,35 @@ impl Rehearsed {
     ///
     /// [`RehearseError::Jpeg`] when the picture is too large for the format.
     pub fn jpeg(&self) -> Result<Vec<u8>, RehearseError> {
-        let scene = &self.truth.scene;
-        let focal_35mm = scene.camera.focal_35mm;
-        // A phone's sensor with a diagonal of 9.8 mm.
-        let focal_mm = focal_35mm * 9.8 / 36f64.hypot(24.0);
-        let minute = scene.seed % 60;
-        let newest = scene.rows.last().map_or(0, |r| r.row % 24);
-        let taken = format!("2024:05:17 {newest:02}:{minute:02}:00");
-        let mut bytes = Vec::new();
-        let quality = scene.picture.jpeg_quality.clamp(1, 100);
-        let mut encoder = JpegEncoder::new_with_quality(&mut bytes, quality);
-        encoder
-            .set_exif_metadata(exif(focal_mm, focal_35mm, &taken))
-            .map_err(image::ImageError::Unsupported)?;
-        encoder.write_image(
-            self.photo.as_raw(),
-            self.photo.width(),
-            self.photo.height(),
-            image::ExtendedColorType::Rgb8,
-        )?;
-        Ok(bytes)
+        jpeg(&self.photo, &self.truth.scene)
     }
+}
+
+/// A picture of a scene as a JPEG file's bytes, with EXIF data.
+///
+/// # Errors
+///
+/// [`RehearseError::Jpeg`] when the picture is too large for the format.
+pub fn jpeg(photo: &RgbImage, scene: &Scene) -> Result<Vec<u8>, RehearseError> {
+    let focal_35mm = scene.camera.focal_35mm;
+    // A phone's sensor with a diagonal of 9.8 mm.
+    let focal_mm = focal_35mm * 9.8 / 36f64.hypot(24.0);
+    let minute = scene.seed % 60;
+    let newest = scene.rows.last().map_or(0, |r| r.row % 24);
+    let taken = format!("2024:05:17 {newest:02}:{minute:02}:00");
+    let mut bytes = Vec::new();
+    let quality = scene.picture.jpeg_quality.clamp(1, 100);
+    let mut encoder = JpegEncoder::new_with_quality(&mut bytes, quality);
+    encoder
+        .set_exif_metadata(exif(focal_mm, focal_35mm, &taken))
+        .map_err(image::ImageError::Unsupported)?;
+    encoder.write_image(
+        photo.as_raw(),
+        photo.width(),
+        photo.height(),
+        image::ExtendedColorType::Rgb8,
+    )?;
+    Ok(bytes)
 }
 
 /// Writes `stem.jpg` and `stem.truth.json` into `folder`; returns both paths.

@@ -11,8 +11,11 @@ pub mod advances;
 mod calibration;
 mod camera;
 mod cards;
+mod class;
 mod fabric;
 mod file;
+mod finished;
+mod paper;
 mod quilt;
 mod render;
 mod scene;
@@ -25,13 +28,18 @@ mod truth;
 
 pub use calibration::calibration_scene;
 pub use camera::{Camera, Pose};
-pub use file::{RehearseError, exif, write};
+pub use class::PhotoClass;
+pub use file::{RehearseError, exif, jpeg, write};
+pub use finished::{FinishedRange, finished_quilt, whole_truth};
+pub use paper::{PracticePaper, PrintedLine, distance_rms_mm, practice_paper};
 pub use quilt::{Advance, PracticeQuilt, rehearse_quilt};
-pub use render::{Rehearsed, render};
+pub use render::{Rehearsed, render, render_paper};
 pub use scene::{
-    Around, Band, CameraHeld, CardChoice, CardOnQuilt, Colour, FABRIC_CLASSES, Fabric, FabricClass,
-    Hand, Light, Object, Picture, Puff, Quilt, Rail, Range, Row, Scene, SceneRange, Thread, ground,
+    Around, Band, BarShadow, CameraHeld, CardChoice, CardOnQuilt, Colour, FABRIC_CLASSES, Fabric,
+    FabricClass, Hand, Light, Object, Picture, Puff, Quilt, Rail, Range, Relaxed, Row, Scene,
+    SceneRange, SecondLamp, Thread, WrongTurn, ground,
 };
 pub use seeded::{Seeded, derive};
+pub use surface::Wave;
 pub use trial::trial_design;
 pub use truth::{BaselineTruth, CardTruth, GapTruth, Place, RowTruth, SpacingTruth, Truth};

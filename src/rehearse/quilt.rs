@@ -94,6 +94,7 @@ impl PracticeQuilt {
                         bow_mm: last.bow_mm + advance.bow_scatter_mm * rng.normal(),
                         shift_mm: 0.0,
                         missed: Vec::new(),
+                        wrong_turns: Vec::new(),
                     }
                 }
             };

@@ -7,7 +7,8 @@
 use super::camera::{Camera, Pose};
 use super::cards::CardInWorld;
 use super::fabric::{ClothMap, cover, linear};
-use super::scene::{Colour, Rail, Scene};
+use super::paper::{PracticePaper, PrintMap};
+use super::scene::{Colour, Light, Rail, Relaxed, Scene};
 use super::seeded::{derive, mix, value_noise};
 use super::stitching::{Patch, PuffMap, Stitch, StitchGrid, loose_threads, stitch_row};
 use super::surface::Surface;
@@ -54,14 +55,20 @@ impl Stage {
             let bits = derive(scene.quilt.seed, 40 + n);
             (bits >> 11) as f64 / (1u64 << 53) as f64 * std::f64::consts::TAU
         });
-        let surface = Surface::new(
-            band.middle_s_mm,
-            (band.sag_mm, band.depth_mm),
-            (band.sag_across_mm, scene.quilt.width_mm),
-            (band.ripple_mm, band.ripple_wavelength_mm),
-            phase,
-        );
-        let half_arc = surface.fabric(0.0, band.depth_mm / 2.0).y - band.middle_s_mm;
+        let surface = match &scene.relaxed {
+            Some(relaxed) => Surface::relaxed(band.middle_s_mm, &relaxed.waves),
+            None => Surface::new(
+                band.middle_s_mm,
+                (band.sag_mm, band.depth_mm),
+                (band.sag_across_mm, scene.quilt.width_mm),
+                (band.ripple_mm, band.ripple_wavelength_mm),
+                phase,
+            ),
+        };
+        let half_arc = match &scene.relaxed {
+            Some(_) => scene.quilt.length_mm / 2.0,
+            None => surface.fabric(0.0, band.depth_mm / 2.0).y - band.middle_s_mm,
+        };
         let cloth = Patch {
             x0: -scene.quilt.width_mm / 2.0,
             x1: scene.quilt.width_mm / 2.0,
@@ -275,10 +282,17 @@ fn object_distance(
 /// Draws a scene.
 pub fn render(scene: &Scene, design: &Design) -> Rehearsed {
     let stage = Stage::new(scene, design);
-    let light = paint(scene, &stage);
+    let light = paint(scene, &stage, None);
     let photo = develop(scene, &stage, light);
     let truth = truth(scene, design, &stage, &photo);
     Rehearsed { photo, truth }
+}
+
+/// Draws a photo of a printed paper.
+pub fn render_paper(paper: &PracticePaper) -> RgbImage {
+    let stage = Stage::new(&paper.scene, &paper.design);
+    let light = paint(&paper.scene, &stage, Some(PrintMap::new(&paper.print)));
+    develop(&paper.scene, &stage, light)
 }
 
 /// Light on a surface with slopes (dh/dx, dh/dy), 1 on a level one.
@@ -287,14 +301,48 @@ struct Lamp {
     /// The same, seen from above, of unit length.
     level: [f32; 2],
     diffuse: f32,
+    /// Towards the second lamp, and its share of the directed light.
+    second: Option<([f32; 3], f32)>,
 }
 
 impl Lamp {
-    fn on(&self, dx: f32, dy: f32) -> f32 {
-        let up = 1.0 / (1.0 + dx * dx + dy * dy).sqrt();
-        let direct = (self.toward[2] - self.toward[0] * dx - self.toward[1] * dy) * up;
-        self.diffuse * (0.5 + 0.5 * up) + (1.0 - self.diffuse) * (direct / self.toward[2]).max(0.0)
+    fn new(light: &Light) -> Lamp {
+        let second = light.second;
+        let toward = direction(light.from_deg, light.elevation_deg);
+        let from = light.from_deg.to_radians();
+        Lamp {
+            toward,
+            level: [from.cos() as f32, from.sin() as f32],
+            diffuse: light.diffuse,
+            second: second.map(|lamp| (direction(lamp.from_deg, lamp.elevation_deg), lamp.share)),
+        }
     }
+
+    /// Light where `directed` of the directed light arrives.
+    fn on(&self, dx: f32, dy: f32, directed: f32) -> f32 {
+        let up = 1.0 / (1.0 + dx * dx + dy * dy).sqrt();
+        let from = |toward: [f32; 3]| {
+            ((toward[2] - toward[0] * dx - toward[1] * dy) * up / toward[2]).max(0.0)
+        };
+        let first = from(self.toward);
+        let direct = self.second.map_or(first, |(toward, share)| {
+            first + share * (from(toward) - first)
+        });
+        self.diffuse * (0.5 + 0.5 * up) + (1.0 - self.diffuse) * directed * direct
+    }
+}
+
+/// Unit vector towards a lamp, z up.
+fn direction(from_deg: f64, elevation_deg: f64) -> [f32; 3] {
+    let (from, up) = (
+        from_deg.to_radians(),
+        elevation_deg.clamp(5.0, 90.0).to_radians(),
+    );
+    [
+        (from.cos() * up.cos()) as f32,
+        (from.sin() * up.cos()) as f32,
+        up.sin() as f32,
+    ]
 }
 
 /// How far away the cloth will be at the next pixel, from the two before.
@@ -319,6 +367,7 @@ struct Painter<'a> {
     scene: &'a Scene,
     stage: &'a Stage,
     cloth: ClothMap,
+    print: Option<PrintMap>,
     grid: StitchGrid,
     puff: PuffMap,
     lamp: Lamp,
@@ -330,7 +379,7 @@ struct Painter<'a> {
     shadow_mm: f32,
 }
 
-fn paint(scene: &Scene, stage: &Stage) -> Vec<[f32; 3]> {
+fn paint(scene: &Scene, stage: &Stage, print: Option<PrintMap>) -> Vec<[f32; 3]> {
     let margin = Patch {
         x0: stage.seen.x0 - 20.0,
         x1: stage.seen.x1 + 20.0,
@@ -351,25 +400,15 @@ fn paint(scene: &Scene, stage: &Stage) -> Vec<[f32; 3]> {
             .filter(|s| margin.holds(s.middle(), 0.0)),
     );
     let light = &scene.light;
-    let (from, up) = (
-        light.from_deg.to_radians(),
-        light.elevation_deg.clamp(5.0, 90.0).to_radians(),
-    );
+    let up = light.elevation_deg.clamp(5.0, 90.0).to_radians();
     let painter = Painter {
         scene,
         stage,
         cloth: ClothMap::new(&scene.fabric, derive(scene.quilt.seed, 51) as u32),
+        print,
         grid: StitchGrid::new(stitches, stage.seen),
         puff,
-        lamp: Lamp {
-            toward: [
-                (from.cos() * up.cos()) as f32,
-                (from.sin() * up.cos()) as f32,
-                up.sin() as f32,
-            ],
-            level: [from.cos() as f32, from.sin() as f32],
-            diffuse: light.diffuse,
-        },
+        lamp: Lamp::new(light),
         gradient: [
             light.gradient_deg.to_radians().cos() as f32,
             light.gradient_deg.to_radians().sin() as f32,
@@ -535,10 +574,17 @@ impl Painter<'_> {
             + 0.006 * value_noise(4, u / 0.8, v / 0.8);
         // A rocked card meets the light at another angle.
         let normal = card.axes * nalgebra::Vector3::z();
-        let lit = self
-            .lamp
-            .on((normal.x / normal.z) as f32, (normal.y / normal.z) as f32);
         let s = self.stage.surface.fabric(card.middle.x, card.middle.y).y + p.y;
+        let (sine, cosine) = laid.angle_deg.to_radians().sin_cos();
+        let on_cloth = Point2::new(
+            laid.x_mm + p.x * cosine - p.y * sine,
+            laid.s_mm + p.x * sine + p.y * cosine,
+        );
+        let lit = self.lamp.on(
+            (normal.x / normal.z) as f32,
+            (normal.y / normal.z) as f32,
+            self.directed(on_cloth),
+        );
         let level = lit * shade * self.shadow_band(s as f32);
         let reflectance = laid.paper + (laid.ink - laid.paper) * ink;
         (
@@ -560,6 +606,16 @@ impl Painter<'_> {
         1.0 + (light.shadow - 1.0) * t * t * (3.0 - 2.0 * t)
     }
 
+    /// Share of the directed light that bars above the quilt let through to a place of the cloth.
+    fn directed(&self, p: Point2) -> f32 {
+        self.scene.light.bars.iter().fold(1.0, |light, bar| {
+            let from = (p.y - bar.s_mm - bar.slope_mm_per_m / 1000.0 * p.x).abs();
+            let soft = bar.soft_mm.max(0.1);
+            let t = ((bar.width_mm / 2.0 - from) / soft + 0.5).clamp(0.0, 1.0) as f32;
+            light * (1.0 + (bar.directed - 1.0) * t * t * (3.0 - 2.0 * t))
+        })
+    }
+
     /// Cloth, rails and floor.
     fn below(&self, ray: &nalgebra::Vector3<f64>, guess: &mut Guess) -> Colour {
         let camera = &self.stage.camera;
@@ -573,6 +629,17 @@ impl Painter<'_> {
         let fp = (met.along / camera.focal_px / cosine.sqrt()) as f32;
         let cloth = &self.stage.cloth;
         let (xf, sf) = (p.x as f32, p.y as f32);
+        if let Some(relaxed) = &self.scene.relaxed {
+            let out = (cloth.x0 - p.x)
+                .max(p.x - cloth.x1)
+                .max(cloth.s0 - p.y)
+                .max(p.y - cloth.s1);
+            if out > 0.0 {
+                return self.ground(xf, sf, out as f32);
+            }
+            let top = self.top(p, met.slopes, ray, fp);
+            return self.bound(relaxed, top, -out as f32, (xf + sf) * 0.7);
+        }
         if p.y < cloth.s0 || p.y > cloth.s1 {
             return self.rail(xf, sf, fp);
         }
@@ -586,6 +653,22 @@ impl Painter<'_> {
         self.top(p, met.slopes, ray, fp)
     }
 
+    /// The binding round the edge of a finished quilt, over what is `inside` mm from that edge.
+    fn bound(&self, relaxed: &Relaxed, top: Colour, inside: f32, along: f32) -> Colour {
+        let wide = relaxed.binding_mm as f32;
+        if inside > wide + 2.0 {
+            return top;
+        }
+        let seam = 1.0 - 0.35 * (-((inside - wide) / 1.2).powi(2)).exp();
+        if inside > wide {
+            return top.map(|c| c * seam);
+        }
+        let v = (2.0 * inside / wide - 1.0).clamp(-1.0, 1.0);
+        let round = 0.7 + 0.3 * (1.0 - v * v).sqrt();
+        let weave = 1.0 + 0.06 * value_noise(self.seed ^ 21, along / 3.0, inside / 3.0);
+        linear(relaxed.binding).map(|c| c * round * weave * seam)
+    }
+
     fn top(
         &self,
         p: Point2,
@@ -594,7 +677,10 @@ impl Painter<'_> {
         fp: f32,
     ) -> Colour {
         let (xf, sf) = (p.x as f32, p.y as f32);
-        let cloth = self.cloth.at(xf, sf, fp);
+        let mut cloth = self.cloth.at(xf, sf, fp);
+        if let Some(print) = &self.print {
+            cloth.colour = print.over(cloth.colour, p, fp);
+        }
         let puff = self.puff.at(p.x, p.y);
         // The surface's z points down, heights point up.
         let (dx, dy) = (
@@ -603,14 +689,22 @@ impl Painter<'_> {
         );
         let deep = 1.0 - 0.18 * puff[2] * (self.scene.puff.depth_mm as f32 / 2.0).min(1.2);
         let place = self.cast_shadow(p) * self.shadow_band(sf) * self.near_rail(sf);
-        let lit = self.lamp.on(dx, dy) * deep;
+        let directed = self.directed(p);
+        let lit = self.lamp.on(dx, dy, directed) * deep;
         let mut colour = cloth.colour.map(|c| c * lit);
-        self.sew(p, ray, fp, &mut colour);
+        self.sew(p, ray, fp, directed, &mut colour);
         colour.map(|c| c * place)
     }
 
     /// Holes, the thread's shadow and the thread itself.
-    fn sew(&self, p: Point2, ray: &nalgebra::Vector3<f64>, fp: f32, colour: &mut Colour) {
+    fn sew(
+        &self,
+        p: Point2,
+        ray: &nalgebra::Vector3<f64>,
+        fp: f32,
+        directed: f32,
+        colour: &mut Colour,
+    ) {
         let thread = &self.scene.thread;
         let half = thread.width_mm as f32 / 2.0;
         let to_lamp = self.lamp.toward;
@@ -670,7 +764,7 @@ impl Painter<'_> {
             };
             let lit = self
                 .lamp
-                .on(slope * -ey + dive * ex, slope * ex + dive * ey);
+                .on(slope * -ey + dive * ex, slope * ex + dive * ey, directed);
             let ends = if stitch.sewn {
                 0.62 + 0.38 * (from_end / 0.5).clamp(0.0, 1.0)
             } else {
@@ -694,13 +788,16 @@ impl Painter<'_> {
             let glint = thread.gloss
                 * (1.0 - along * along).max(0.0).powi(12)
                 * (1.0 - v * v)
-                * (1.0 - self.lamp.diffuse * 0.7);
+                * (1.0 - self.lamp.diffuse * 0.7)
+                * directed.min(1.0);
             let c = own.map(|c| (c * (1.0 + twist) + 0.25 * glint) * lit * ends);
             if top.is_none_or(|(a, _)| alpha > a) {
                 top = Some((alpha, c));
             }
         }
-        let dark = (1.0 - 0.55 * hole) * (1.0 - 0.55 * shade * (1.0 - 0.6 * self.lamp.diffuse));
+        let cast = (1.0 - 0.6 * self.lamp.diffuse) * directed.min(1.0);
+        let holes = 0.55 * thread.holes;
+        let dark = (1.0 - holes * hole) * (1.0 - holes * shade * cast);
         *colour = colour.map(|c| c * dark);
         if let Some((alpha, c)) = top {
             *colour = std::array::from_fn(|i| colour[i] * (1.0 - alpha) + c[i] * alpha);
@@ -760,6 +857,9 @@ impl Painter<'_> {
 
     /// The rails keep light off the last centimetres of the cloth.
     fn near_rail(&self, s: f32) -> f32 {
+        if self.scene.relaxed.is_some() {
+            return 1.0;
+        }
         let cloth = &self.stage.cloth;
         let d = (s - cloth.s0 as f32).min(cloth.s1 as f32 - s).max(0.0);
         1.0 - 0.45 * (-d / 14.0).exp()
@@ -826,7 +926,8 @@ impl Painter<'_> {
     fn ground(&self, x: f32, s: f32, out: f32) -> Colour {
         let n = value_noise(self.seed ^ 17, x / 300.0, s / 90.0)
             + 0.5 * value_noise(self.seed ^ 18, x / 60.0, s / 60.0);
-        let board = if (s / 120.0).rem_euclid(1.0) < 0.02 {
+        let on_wall = self.scene.relaxed.as_ref().is_some_and(|r| r.on_wall);
+        let board = if !on_wall && (s / 120.0).rem_euclid(1.0) < 0.02 {
             0.6
         } else {
             1.0

@@ -4,6 +4,7 @@
 //! at the frame or with phones, no source.
 
 use super::seeded::{Seeded, derive};
+use super::surface::Wave;
 use crate::card::geometry::{CHECK_BAR_MM, CardId};
 use serde::{Deserialize, Serialize};
 
@@ -20,6 +21,8 @@ pub struct Scene {
     pub quilt: Quilt,
     /// The cloth between the rollers.
     pub band: Band,
+    /// The quilt off the frame; `band` gives no more than its middle then.
+    pub relaxed: Option<Relaxed>,
     /// Rows stitched so far, top to bottom, numbered as in the plan. Only those on the band are seen.
     pub rows: Vec<Row>,
     /// The hand that guided the machine.
@@ -112,6 +115,20 @@ impl Default for Band {
     }
 }
 
+/// A finished quilt off the frame, all of it in view.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct Relaxed {
+    /// Its hills.
+    pub waves: Vec<Wave>,
+    /// Width of the binding sewn round its edge.
+    pub binding_mm: f64,
+    /// Colour of the binding.
+    pub binding: Colour,
+    /// It hangs on a plain wall instead of lying on boards.
+    pub on_wall: bool,
+}
+
 /// A stitched row: its baseline is `offset + slope·x + bow·(1 − (2x/width)²)` in the fabric frame.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -129,6 +146,21 @@ pub struct Row {
     /// Parts along x that were not stitched: from, to.
     #[serde(default)]
     pub missed: Vec<[f64; 2]>,
+    /// Parts stitched off the design.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub wrong_turns: Vec<WrongTurn>,
+}
+
+/// A stretch on which the hand lost the design: the line swings off to one side and comes back.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct WrongTurn {
+    /// x at which the line leaves the design.
+    pub from_mm: f64,
+    /// x at which it is back.
+    pub to_mm: f64,
+    /// How far off it goes along the line's normal; the sign says to which side.
+    pub aside_mm: f64,
 }
 
 /// The hand: how far the needle strays from the design.
@@ -176,6 +208,8 @@ pub struct Thread {
     pub width_mm: f64,
     /// Gloss, 0 cotton … 1 trilobal polyester.
     pub gloss: f32,
+    /// How dark holes and the thread's own shadow are, 0 closed up … 1 as cut by a thick needle.
+    pub holes: f32,
     /// Loose tails and lint, per square decimetre.
     pub tails_per_dm2: f64,
 }
@@ -188,6 +222,7 @@ impl Default for Thread {
             round_mm: 300.0,
             width_mm: 0.45,
             gloss: 0.3,
+            holes: 1.0,
             tails_per_dm2: 0.0,
         }
     }
@@ -305,6 +340,41 @@ pub struct Light {
     pub shadow_s_mm: f64,
     /// Light left in that shadow.
     pub shadow: f32,
+    /// Shadows of bars above the quilt, and stripes of sun between them.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub bars: Vec<BarShadow>,
+    /// A second lamp.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub second: Option<SecondLamp>,
+}
+
+/// A band across the cloth that gets another share of the directed light: what is left there is the light
+/// from everywhere, so that relief fades in it.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct BarShadow {
+    /// s of its middle at x = 0.
+    pub s_mm: f64,
+    /// Its lean, mm of s per m of x.
+    pub slope_mm_per_m: f64,
+    /// Width of the bar's shadow.
+    pub width_mm: f64,
+    /// Width of its soft edges.
+    pub soft_mm: f64,
+    /// Directed light in it, as a share of that beside it: 0 a bar close above, over 1 a stripe of sun.
+    pub directed: f32,
+}
+
+/// A second lamp: it lights the other flank of every groove.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct SecondLamp {
+    /// Where its light comes from, from +x towards +y.
+    pub from_deg: f64,
+    /// Its height above the quilt's plane.
+    pub elevation_deg: f64,
+    /// Its share of the directed light, 0…1.
+    pub share: f32,
 }
 
 impl Default for Light {
@@ -319,6 +389,8 @@ impl Default for Light {
             exposure: 0.8,
             shadow_s_mm: 0.0,
             shadow: 1.0,
+            bars: Vec::new(),
+            second: None,
         }
     }
 }
@@ -537,6 +609,7 @@ impl Default for Scene {
             seed: 1,
             quilt,
             band: Band::default(),
+            relaxed: None,
             rows,
             hand: Hand::default(),
             thread: Thread::default(),
@@ -808,6 +881,7 @@ impl Scene {
         let mut scene = Scene {
             seed,
             band,
+            relaxed: None,
             rows,
             hand: like.map_or(hand, |l| l.hand.clone()),
             thread: like.map_or(thread, |l| l.thread.clone()),
@@ -953,6 +1027,8 @@ fn random_light(rng: &mut Seeded, band: &Band) -> Light {
         } else {
             1.0
         },
+        bars: Vec::new(),
+        second: None,
     }
 }
 
@@ -1000,6 +1076,7 @@ fn random_rows(
             bow_mm: bow,
             shift_mm: range.shift_scatter_mm * rng.normal(),
             missed,
+            wrong_turns: Vec::new(),
         });
         s -= quilt.spacing_mm + range.gap_scatter_mm * rng.normal();
         slope += range.slope_scatter_mm_per_m * rng.normal();
@@ -1077,6 +1154,7 @@ fn random_thread(rng: &mut Seeded, range: &SceneRange, fabric: &Fabric) -> Threa
         round_mm: rng.between(150.0, 600.0),
         width_mm: rng.between(0.3, 0.6),
         gloss: rng.between(0.0, 0.8) as f32,
+        holes: 1.0,
         tails_per_dm2: if rng.chance(0.4) {
             rng.between(0.1, 1.0)
         } else {

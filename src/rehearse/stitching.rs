@@ -18,6 +18,8 @@ pub struct Stitch {
     pub normal: Vector2,
     /// How far the hand strayed there.
     pub stray: Vector2,
+    /// How far off the design a wrong turn has led, mm.
+    pub off_design_mm: f64,
     /// False for a loose tail or a piece of lint.
     pub sewn: bool,
 }
@@ -96,21 +98,43 @@ pub fn stitch_row(scene: &Scene, design: &Design, row: &Row) -> Vec<Stitch> {
             wobble_y.at(along) + wander_y.at(along),
         )
     };
+    // A wrong turn swings off smoothly and back, by half a wave of a cosine at each end.
+    let off_design = |x: f64| -> f64 {
+        row.wrong_turns
+            .iter()
+            .filter(|turn| x > turn.from_mm && x < turn.to_mm)
+            .map(|turn| {
+                let t = (x - turn.from_mm) / (turn.to_mm - turn.from_mm);
+                let ramp = (t.min(1.0 - t) / 0.3).min(1.0);
+                turn.aside_mm * (0.5 - 0.5 * (std::f64::consts::PI * ramp).cos())
+            })
+            .sum()
+    };
+    let sewn_at = |along: f64| {
+        let (p, direction) = line(along);
+        let off = off_design(p.x);
+        if off == 0.0 {
+            p + stray(along)
+        } else {
+            p + stray(along) + Vector2::new(-direction.y, direction.x).normalize() * off
+        }
+    };
     let mut stitches = Vec::new();
-    let mut from = line(along).0 + stray(along);
+    let mut from = sewn_at(along);
     while along < last * repeat_arc {
         let scatter = 1.0 + scene.hand.stitch_scatter * rng.normal();
         let length = scene.hand.stitch_mm.max(0.5) * scatter.clamp(0.5, 1.5);
         let next = along + length;
-        let to = line(next).0 + stray(next);
+        let to = sewn_at(next);
         let middle = along + length / 2.0;
-        let (_, direction) = line(middle);
+        let (on_design, direction) = line(middle);
         let stitch = Stitch {
             from,
             to,
             along_mm: middle,
             normal: Vector2::new(-direction.y, direction.x).normalize(),
             stray: stray(middle),
+            off_design_mm: off_design(on_design.x),
             sewn: true,
         };
         let x = stitch.middle().x;
@@ -169,6 +193,7 @@ pub fn loose_threads(scene: &Scene, patch: &Patch) -> Vec<Stitch> {
                 along_mm: 0.0,
                 normal: Vector2::new(0.0, 1.0),
                 stray: Vector2::zeros(),
+                off_design_mm: 0.0,
                 sewn: false,
             });
             at = to;

@@ -6,6 +6,7 @@
 
 use crate::geometry::Point2;
 use nalgebra::{Point3, Vector3};
+use serde::{Deserialize, Serialize};
 
 /// A parabola of given length and sag, measured along its arc: z = sag·(1 − (2y/length)²).
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -67,7 +68,7 @@ impl SagCurve {
 }
 
 /// The cloth between the rollers.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 pub struct Surface {
     along: SagCurve,
     across: SagCurve,
@@ -75,6 +76,32 @@ pub struct Surface {
     ripple: f64,
     ripple_k: [f64; 2],
     ripple_phase: [f64; 2],
+    waves: Vec<Wave>,
+}
+
+/// One hill after another along a direction: the cloth is lifted by `height_mm·sin(…)`.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Wave {
+    /// Half height.
+    pub height_mm: f64,
+    /// Length from top to top.
+    pub length_mm: f64,
+    /// Direction in which it goes on, from +x towards +y.
+    pub along_deg: f64,
+    /// Where it begins.
+    pub phase_deg: f64,
+}
+
+impl Wave {
+    /// Depth (a hill is negative) with its slopes at (x, y).
+    fn depth(&self, x: f64, y: f64) -> (f64, f64, f64) {
+        let k = std::f64::consts::TAU / self.length_mm.max(1.0);
+        let (sin, cos) = self.along_deg.to_radians().sin_cos();
+        let (up, run) = (k * (x * cos + y * sin) + self.phase_deg.to_radians()).sin_cos();
+        let slope = -self.height_mm * k * run;
+        (-self.height_mm * up, slope * cos, slope * sin)
+    }
 }
 
 impl Surface {
@@ -96,6 +123,17 @@ impl Surface {
             ripple: ripple_mm,
             ripple_k: [k, k * 0.73],
             ripple_phase: phase,
+            waves: Vec::new(),
+        }
+    }
+
+    /// A quilt off the frame: no rollers, but hills. Fabric places are those seen from straight above; what a
+    /// hill's slope g shortens, g²/2, some ten-thousandths, is left out.
+    pub fn relaxed(middle_s: f64, waves: &[Wave]) -> Self {
+        let level = Surface::new(middle_s, (0.0, 1.0), (0.0, 1.0), (0.0, 1.0), [0.0; 2]);
+        Surface {
+            waves: waves.to_vec(),
+            ..level
         }
     }
 
@@ -103,6 +141,15 @@ impl Surface {
     fn depth(&self, x: f64, y: f64) -> (f64, f64, f64) {
         let (z_y, dz_y) = self.along.depth(y);
         let (z_x, dz_x) = self.across.depth(x);
+        if !self.waves.is_empty() {
+            return self
+                .waves
+                .iter()
+                .map(|wave| wave.depth(x, y))
+                .fold((z_y + z_x, dz_x, dz_y), |sum, wave| {
+                    (sum.0 + wave.0, sum.1 + wave.1, sum.2 + wave.2)
+                });
+        }
         if self.ripple == 0.0 {
             return (z_y + z_x, dz_x, dz_y);
         }

@@ -5,7 +5,7 @@
 //! stitch in view with the same weight. Measured values are to be held against `stitched`.
 
 use super::render::Stage;
-use super::scene::{Row, Scene};
+use super::scene::{Row, Scene, WrongTurn};
 use super::stitching::{Stitch, baseline, stitch_row};
 use crate::card::geometry::CardId;
 use crate::design::Design;
@@ -86,6 +86,13 @@ pub struct RowTruth {
     /// Length of line that would be in view in each of these, mm.
     #[serde(default)]
     pub missed_line_mm: Vec<f64>,
+    /// Parts stitched off the design, in view. They take no part in `stitched` and `wobble_mm`.
+    #[serde(default)]
+    pub wrong_turns: Vec<WrongTurn>,
+    /// Contrast of the line against its flanks in luma, divided by the standard deviation of the cloth's luma
+    /// beside it.
+    #[serde(default)]
+    pub line_to_texture: f64,
     /// Contrast of the line in the picture against that of places where there is no line; a person
     /// sees it from about 1.5 (tried on these pictures).
     pub contrast: f64,
@@ -311,7 +318,8 @@ fn row_truth(
         let u = (s.middle().x - middle) / unit;
         Vector4::new(s.normal.x, s.normal.y, s.normal.y * u, s.normal.y * u * u)
     };
-    for stitch in seen {
+    let on_design = || seen.iter().filter(|s| s.off_design_mm.abs() < 0.1);
+    for stitch in on_design() {
         let a = columns(stitch);
         normal += a * a.transpose();
         right += a * stitch.normal.dot(&stitch.stray);
@@ -319,8 +327,7 @@ fn row_truth(
     let fit = normal
         .cholesky()
         .map_or(Vector4::zeros(), |c| c.solve(&right));
-    let left_over: f64 = seen
-        .iter()
+    let left_over: f64 = on_design()
         .map(|s| (s.normal.dot(&s.stray) - columns(s).dot(&fit)).powi(2))
         .sum();
     // Back from u to x.
@@ -378,6 +385,12 @@ fn row_truth(
         .sum();
     let whole = length(&between) + missed_mm * curve_length / design.repeat_mm;
     let contrast = contrast(stage, photo, seen);
+    let wrong_turns = row
+        .wrong_turns
+        .iter()
+        .filter(|t| t.to_mm > seen_from_mm && t.from_mm < seen_to_mm)
+        .copied()
+        .collect();
     RowTruth {
         row: row.row,
         seen_from_mm,
@@ -386,12 +399,80 @@ fn row_truth(
         length_in_view_mm: length(seen),
         set: baseline_truth(set, seen_from_mm, seen_to_mm, row.shift_mm),
         stitched: baseline_truth(stitched, seen_from_mm, seen_to_mm, row.shift_mm + fit[0]),
-        wobble_mm: (left_over / seen.len() as f64).sqrt(),
+        wobble_mm: (left_over / on_design().count().max(1) as f64).sqrt(),
         missed,
         missed_line_mm,
+        wrong_turns,
+        line_to_texture: line_to_texture(stage, photo, seen),
         contrast,
         readable: contrast >= READABLE,
     }
+}
+
+/// Luma (ITU-R BT.601) of the picture where it shows a place of the cloth.
+fn luma_at(stage: &Stage, photo: &RgbImage, p: Point2) -> Option<f64> {
+    let px = stage.project(p)?;
+    if !stage.cloth.holds(p, 0.0) || !stage.camera.holds(px, 1.0) || stage.hidden(px) {
+        return None;
+    }
+    let p = photo.get_pixel(px.x as u32, px.y as u32).0;
+    Some(0.299 * f64::from(p[0]) + 0.587 * f64::from(p[1]) + 0.114 * f64::from(p[2]))
+}
+
+/// Contrast of the line against its flanks, as a share of the texture's standard deviation.
+///
+/// For stretches of 12 stitches, 29 mm of line: the mean luma over the middle half millimetre less that of both
+/// flanks 2.5 mm away. Its RMS over the stretches, less (in squares) that of the same on a line moved aside,
+/// is the line's contrast. The texture's standard deviation is that of single pixels of the cloth, 5 to 8 mm
+/// beside the line, about their mean over the same stretch.
+fn line_to_texture(stage: &Stage, photo: &RgbImage, seen: &[Stitch]) -> f64 {
+    let luma = |p: Point2| luma_at(stage, photo, p);
+    let mean = |places: &mut dyn Iterator<Item = Point2>| -> Option<f64> {
+        let values = places.map(luma).collect::<Option<Vec<f64>>>()?;
+        Some(values.iter().sum::<f64>() / values.len() as f64)
+    };
+    let squares = |aside_mm: f64| -> Vec<f64> {
+        seen.chunks_exact(12)
+            .step_by(2)
+            .filter_map(|stretch| {
+                let line = |at: &'static [f64]| {
+                    stretch.iter().flat_map(move |s| {
+                        at.iter()
+                            .map(move |k| s.middle() + s.normal * (aside_mm + k))
+                    })
+                };
+                let on = mean(&mut line(&[-0.25, 0.0, 0.25]))?;
+                let beside = mean(&mut line(&[-2.75, -2.5, -2.25, 2.25, 2.5, 2.75]))?;
+                Some((on - beside).powi(2))
+            })
+            .collect()
+    };
+    let mean_of = |v: &[f64]| v.iter().sum::<f64>() / v.len().max(1) as f64;
+    let texture: Vec<f64> = seen
+        .chunks_exact(12)
+        .step_by(2)
+        .filter_map(|stretch| {
+            let values: Vec<f64> = stretch
+                .iter()
+                .flat_map(|s| {
+                    [-8.0, -6.5, -5.0, 5.0, 6.5, 8.0]
+                        .into_iter()
+                        .filter_map(|k| luma(s.middle() + s.normal * k))
+                })
+                .collect();
+            let mean = mean_of(&values);
+            (values.len() >= 36).then(|| {
+                mean_of(
+                    &values
+                        .iter()
+                        .map(|v| (v - mean).powi(2))
+                        .collect::<Vec<_>>(),
+                )
+            })
+        })
+        .collect();
+    let line = mean_of(&squares(0.0)) - 0.5 * (mean_of(&squares(6.5)) + mean_of(&squares(-6.5)));
+    (line.max(0.0) / mean_of(&texture).max(0.25)).sqrt()
 }
 
 /// From this contrast on a person makes out the line; tried by eye on these pictures.
@@ -404,13 +485,6 @@ const READABLE: f64 = 1.5;
 /// the same for the line moved aside.
 fn contrast(stage: &Stage, photo: &RgbImage, seen: &[Stitch]) -> f64 {
     const ACROSS: i32 = 10;
-    let luma = |px: Point2| -> Option<f64> {
-        if !stage.camera.holds(px, 1.0) {
-            return None;
-        }
-        let p = photo.get_pixel(px.x as u32, px.y as u32).0;
-        Some(0.299 * f64::from(p[0]) + 0.587 * f64::from(p[1]) + 0.114 * f64::from(p[2]))
-    };
     let energy = |aside: crate::geometry::Vector2| -> Option<f64> {
         let mut energies = Vec::new();
         // Every fourth stretch is plenty.
@@ -420,14 +494,7 @@ fn contrast(stage: &Stage, photo: &RgbImage, seen: &[Stitch]) -> f64 {
                 let mut mean = 0.0;
                 for stitch in stretch {
                     let p = stitch.middle() + aside + stitch.normal * (f64::from(k) * 0.25);
-                    match stage
-                        .project(p)
-                        .filter(|px| !stage.hidden(*px))
-                        .and_then(luma)
-                    {
-                        Some(v) if stage.cloth.holds(p, 0.0) => mean += v / 12.0,
-                        _ => mean = f64::NAN,
-                    }
+                    mean += luma_at(stage, photo, p).unwrap_or(f64::NAN) / 12.0;
                 }
                 profile.push(mean);
             }

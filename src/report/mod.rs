@@ -3,8 +3,10 @@
 mod chart;
 mod colours;
 pub mod explain;
+pub mod finished;
 pub mod log;
 pub mod overlay;
+pub mod paper;
 pub mod pdf;
 pub mod quilt;
 mod table;

@@ -169,7 +169,7 @@ fn joined(first: &Measured, second: &Measured, tie: &Tie, repeat_mm: f64) -> Rou
         })
         .collect();
     let start = State {
-        surface: first.state.surface,
+        surface: first.state.surface.clone(),
         stretch: first.state.stretch,
         cameras: [&first.state.cameras[..], &moved.cameras].concat(),
         poses: [&first.state.poses[..], &moved.poses].concat(),

@@ -1,6 +1,7 @@
 //! Measures rows: from cards and pictures to every row's place on the quilt, with its uncertainty.
 
 use super::register::{Mapped, place_stretches};
+use super::relaxed;
 use super::search::{self, EXPECTED_SCORE, Found, Frame, SURE_SCORE, Wanted};
 use super::spread::{inflation, robust_spread};
 use super::trace::{Learned, OBSERVE_EVERY, RowTrace, Stray, trace_rows};
@@ -11,12 +12,15 @@ use crate::geometry::Point2;
 use crate::line::map::{CELL_MM, LineMap, MapPhoto, half_size, seen_region};
 use crate::line::strip::ARC_STEP_MM;
 use crate::plane::camera::PreparedView;
-use crate::plane::joint::{CameraPrior, Joint, Priors, RowPlace, State};
+use crate::plane::camera::Surface;
+use crate::plane::joint::{CameraPrior, Joint, Priors, RowPlace, State, Stretch};
 use crate::plane::start::{PhotoCards, StartError, card_list, from_cards};
 use crate::solve::levenberg_marquardt::{Loss, SolveError};
 use image::GrayImage;
 use nalgebra::DMatrix;
+use std::borrow::Cow;
 use std::f64::consts::{FRAC_PI_2, PI};
+use std::sync::Arc;
 
 /// One photo to be measured.
 #[derive(Debug, Clone)]
@@ -44,6 +48,22 @@ pub struct Job<'a> {
     pub card_bar_mm: f64,
     /// What is known of cards, quilt and design.
     pub priors: Priors,
+    /// The quilt lies finished off the frame, all these rows of it in any direction, shrunk, on hills.
+    pub relaxed: Option<u32>,
+}
+
+impl Job<'_> {
+    /// The design as it lies on the quilt.
+    fn design_on_quilt(&self, state: &State) -> Cow<'_, Design> {
+        match self.relaxed {
+            Some(_) => Cow::Owned(relaxed::stretched(
+                self.design,
+                state.stretch.x,
+                state.stretch.y,
+            )),
+            None => Cow::Borrowed(self.design),
+        }
+    }
 }
 
 /// Why nothing was measured.
@@ -61,6 +81,11 @@ pub enum CannotMeasure {
     /// No row stands out.
     #[error("no row of the design stands out in the photo")]
     NoRow,
+    /// The rows of a finished quilt do not stand out.
+    #[error(
+        "the rows of the design do not stand out well enough in the photos to tell where they are"
+    )]
+    NoQuilt,
 }
 
 /// A row as measured.
@@ -107,6 +132,17 @@ pub struct Measured {
 
 /// Share of the longest row's found length below which a row has no trustworthy place.
 const LEAST_SHARE: f64 = 0.4;
+
+/// Scale from which a photo is mapped at full size, mm/px: half of it would be coarser than the map's cells.
+const COARSE_MM_PER_PX: f64 = 0.45;
+
+/// Scale in the picture's middle, mm/px.
+fn mm_per_px(view: &PreparedView, luma: &GrayImage) -> f64 {
+    let (w, h) = (f64::from(luma.width()), f64::from(luma.height()));
+    let middle = view.quilt_from_photo(Point2::new(w / 2.0, h / 2.0));
+    let along = middle.and_then(|p| view.photo_per_mm(p, nalgebra::Vector2::x()));
+    along.map_or(0.0, |px| 1.0 / px.norm())
+}
 
 /// Outline of the paper a card is printed on, on the quilt, mm.
 fn paper(card: CardId, state: &State, index: usize, bar_mm: f64) -> [Point2; 4] {
@@ -167,7 +203,10 @@ fn find_rows(job: &Job) -> Result<Rough, CannotMeasure> {
     let mut joint = Joint {
         cameras,
         photos,
-        priors: job.priors,
+        priors: match job.relaxed {
+            Some(_) => relaxed::priors_without_hills(),
+            None => job.priors,
+        },
         start,
         line_loss: Loss::Cauchy(2.0),
     };
@@ -179,7 +218,16 @@ fn find_rows(job: &Job) -> Result<Rough, CannotMeasure> {
     let views: Vec<PreparedView> = (0..job.photos.len())
         .map(|i| joint.start.view(i, i))
         .collect();
-    let halves: Vec<GrayImage> = job.photos.iter().map(|p| half_size(p.luma)).collect();
+    // A whole quilt is seen from afar, where half size would be too coarse.
+    let halves: Vec<Option<GrayImage>> = job
+        .photos
+        .iter()
+        .zip(&views)
+        .map(|(p, view)| {
+            let coarse = job.relaxed.is_some() && mm_per_px(view, p.luma) > COARSE_MM_PER_PX;
+            (!coarse).then(|| half_size(p.luma))
+        })
+        .collect();
     let papers: Vec<[Point2; 4]> = cards
         .iter()
         .enumerate()
@@ -196,10 +244,12 @@ fn find_rows(job: &Job) -> Result<Rough, CannotMeasure> {
         .ok_or(CannotMeasure::NoView)?;
     let map_photos: Vec<MapPhoto> = halves
         .iter()
+        .zip(job.photos)
         .zip(&views)
-        .map(|(half, view)| MapPhoto {
-            half,
-            view: *view,
+        .map(|((half, photo), view)| MapPhoto {
+            luma: half.as_ref().unwrap_or(photo.luma),
+            shrunk: if half.is_some() { 2 } else { 1 },
+            view: view.clone(),
             cards: papers.clone(),
         })
         .collect();
@@ -222,14 +272,26 @@ fn find_rows(job: &Job) -> Result<Rough, CannotMeasure> {
         spacing_mm: job.spacing_mm,
         stagger: job.stagger,
         cards: &middles,
+        all_rows: job.relaxed,
     };
-    let found = find(&map, &wanted).ok_or(CannotMeasure::NoRow)?;
+    let found = match job.relaxed {
+        Some(_) => {
+            let found = relaxed::find(&map, &wanted, &joint.start.cards);
+            let found = found.ok_or(CannotMeasure::NoQuilt)?;
+            joint.start.stretch = Stretch {
+                x: found.shrinkage,
+                y: found.shrinkage,
+            };
+            found.found
+        }
+        None => find(&map, &wanted).ok_or(CannotMeasure::NoRow)?,
+    };
     joint.start = joint.start.turned(found.angle);
     let sure = found.rows.iter().map(|r| r.score).fold(0.0, f64::max) * 0.4;
     joint.start.rows = found
         .rows
         .iter()
-        .filter(|row| row.score >= sure.max(EXPECTED_SCORE))
+        .filter(|row| row.score >= sure.max(wanted.expected_score()))
         .map(row_place)
         .collect();
     let mut turned = found.angle;
@@ -252,16 +314,37 @@ fn find_rows(job: &Job) -> Result<Rough, CannotMeasure> {
         joint.start = joint.solve_roughly()?.state;
     }
     turned += straighten(&mut joint.start);
+    if job.relaxed.is_some() {
+        let relief = relaxed::level_relief(&joint, job.spacing_mm);
+        joint.start.surface = Surface {
+            relief: Some(Arc::new(relief)),
+            ..joint.start.surface
+        };
+        joint.priors = job.priors;
+        joint.start = joint.solve_roughly()?.state;
+    }
 
     // Once more as wholes, now that the plane is known: faint rows show, ghosts fall behind.
     let frame = placed(&map, &views, &joint.start, turned);
+    let design = job.design_on_quilt(&joint.start);
+    let wanted = Wanted {
+        design: &design,
+        ..wanted
+    };
     let again = search::rows_in(&map, &wanted, &frame).ok_or(CannotMeasure::NoRow)?;
-    let sure = again.rows.iter().map(|r| r.score).fold(0.0, f64::max) * 0.25;
+    if job
+        .relaxed
+        .is_some_and(|planned| !relaxed::stand_out(&again, planned))
+    {
+        return Err(CannotMeasure::NoQuilt);
+    }
+    let share = if job.relaxed.is_some() { 0.0 } else { 0.25 };
+    let sure = again.rows.iter().map(|r| r.score).fold(0.0, f64::max) * share;
     let kept: Vec<search::FoundRow> = again
         .rows
         .iter()
         .copied()
-        .filter(|row| row.score >= sure.max(EXPECTED_SCORE))
+        .filter(|row| row.score >= sure.max(wanted.expected_score()))
         .collect();
     let mean_bow = mean(joint.start.rows.iter().map(|r| r.bow));
     joint.start.rows = kept
@@ -353,12 +436,18 @@ pub(super) fn follow(job: &Job, rough: Rough) -> Result<Measured, CannotMeasure>
             .max(0.4);
         joint.line_loss = loss;
         joint.start = joint.solve_roughly()?.state;
+        // Where all rows are looked for together their places are known; of a row a part will do.
+        let least_share = if job.relaxed.is_some() {
+            0.12
+        } else {
+            LEAST_SHARE
+        };
         // A row mostly hidden, or a ghost: little of it is found, or it strays as no hand does.
         let good: Vec<bool> = traces
             .iter()
             .zip(&scales_mm)
             .map(|(trace, scale_mm)| {
-                trace.found_mm() > LEAST_SHARE * longest && *scale_mm < 1.6 * hand_mm + 0.3
+                trace.found_mm() > least_share * longest && *scale_mm < 1.6 * hand_mm + 0.3
             })
             .collect();
         if farthest < 3.5 && good.iter().any(|g| !g) {

@@ -253,3 +253,86 @@ fn least_distance(upper: &[Point2], lower: &[Point2]) -> Option<f64> {
     }
     Some(least)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::geometry::Vector2;
+    use crate::row::trace::RowTrace;
+
+    const SAMPLES: usize = 300;
+
+    /// Rows of six repeats, as strong as `strength` says for row, repeat and sample.
+    fn rows(strength: impl Fn(usize, usize, usize) -> f32) -> Vec<RowMeasured> {
+        let row = |row: usize| {
+            let point = |i: usize| {
+                let strength = strength(row, i / SAMPLES, i % SAMPLES);
+                TracePoint {
+                    photo: 0,
+                    along_mm: i as f64,
+                    across_mm: 0.0,
+                    in_photo_px: Point2::origin(),
+                    normal_px: Vector2::y(),
+                    px_per_mm: 2.0,
+                    on_quilt: Point2::new(i as f64, 0.0),
+                    normal: Vector2::y(),
+                    deviation_mm: 0.0,
+                    strength,
+                    beside_card: false,
+                    found: strength > 6.0,
+                }
+            };
+            RowMeasured {
+                index: row as i32,
+                score: 20.0,
+                trace: RowTrace {
+                    points: (0..6 * SAMPLES).map(point).collect(),
+                },
+                wobble_mm: 0.5,
+                inflation: 10.0,
+            }
+        };
+        (0..3).map(row).collect()
+    }
+
+    #[test]
+    fn an_empty_stretch_is_missed_where_other_repeats_are_stitched() {
+        let gap = |row, repeat, i| row == 1 && repeat == 2 && (100..140).contains(&i);
+        let found = missed(
+            &rows(|row, repeat, i| if gap(row, repeat, i) { 1.5 } else { 20.0 }),
+            SAMPLES,
+        );
+        assert_eq!(found, [vec![], vec![(700.0, 739.0)], vec![]]);
+        // Too short to be told from chance; too faint a line everywhere.
+        let short = |row, repeat, i| gap(row, repeat, i) && i < 120;
+        let found = rows(|row, repeat, i| if short(row, repeat, i) { 1.5 } else { 20.0 });
+        assert_eq!(missed(&found, SAMPLES), vec![vec![]; 3]);
+        let faint = rows(|row, repeat, i| if gap(row, repeat, i) { 0.5 } else { 7.0 });
+        assert_eq!(missed(&faint, SAMPLES), vec![vec![]; 3]);
+    }
+
+    #[test]
+    fn what_hides_the_same_place_of_the_design_again_and_again_is_not_missed() {
+        let stripe = rows(|_, _, i| if (100..140).contains(&i) { 1.5 } else { 20.0 });
+        assert_eq!(missed(&stripe, SAMPLES), vec![vec![]; 3]);
+        // A rail askew over one row: two repeats side by side.
+        let rail = rows(|row, repeat, i| {
+            let hidden = row == 0 && (2..=3).contains(&repeat) && (100..140).contains(&i);
+            if hidden { 1.5 } else { 20.0 }
+        });
+        assert_eq!(missed(&rail, SAMPLES), vec![vec![]; 3]);
+    }
+
+    #[test]
+    fn an_end_of_the_stitching_is_not_missed() {
+        // Nothing goes on beyond.
+        let end = rows(|row, repeat, i| {
+            if row == 1 && repeat * SAMPLES + i > 1500 {
+                1.5
+            } else {
+                20.0
+            }
+        });
+        assert_eq!(missed(&end, SAMPLES), vec![vec![]; 3]);
+    }
+}

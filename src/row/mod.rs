@@ -5,6 +5,7 @@ pub mod link;
 pub mod measure;
 pub mod missed;
 pub mod register;
+pub mod relaxed;
 pub mod search;
 pub mod spread;
 pub mod trace;

@@ -22,6 +22,21 @@ pub struct Wanted<'a> {
     pub stagger: f64,
     /// Middles of the cards in the map's frame, mm: they lie beside the rows.
     pub cards: &'a [Point2],
+    /// All rows that there are, where the whole quilt is in view: they are looked for together.
+    pub all_rows: Option<u32>,
+}
+
+impl Wanted<'_> {
+    /// Score from which a row is taken for found at the place the plan expects it. Where all rows of a quilt are
+    /// looked for together, each may be fainter.
+    pub fn expected_score(&self) -> f64 {
+        self.all_rows.map_or(EXPECTED_SCORE, |_| 4.0)
+    }
+
+    /// Rows in a row that may be too faint before one is followed no further.
+    fn holes(&self) -> i32 {
+        self.all_rows.map_or(2, |_| 3)
+    }
 }
 
 /// A row found, in the frame turned by [`Found::angle`].
@@ -84,12 +99,7 @@ pub fn search(map: &LineMap, wanted: &Wanted, around: f64, reach: f64) -> Option
     let angles: Vec<f64> = (-steps..=steps)
         .map(|i| around + f64::from(i) * 2.0 * ANGLE_STEP)
         .collect();
-    let strength = |map: &LineMap, angle: f64| {
-        let frame = Frame::Turned(angle);
-        let scores = Scores::new(map, wanted.design, &frame, Curve::Design);
-        let comb = scores.best_comb(wanted, &frame.cards(wanted));
-        comb.map_or(0.0, |comb| comb.strength)
-    };
+    let strength = |map: &LineMap, angle: f64| strength(map, wanted, angle);
     let mut looks: Vec<(f64, f64)> = angles
         .par_iter()
         .map(|&angle| (strength(&coarse, angle), angle))
@@ -109,6 +119,73 @@ pub fn search(map: &LineMap, wanted: &Wanted, around: f64, reach: f64) -> Option
     rows_in(map, wanted, &Frame::Turned(best.1))
 }
 
+/// How far the best row and its neighbours, or all rows of the quilt, stand out together when rows run in a
+/// direction (rad).
+pub fn strength(map: &LineMap, wanted: &Wanted, angle: f64) -> f64 {
+    let frame = Frame::Turned(angle);
+    let scores = Scores::new(map, wanted.design, &frame, Curve::Design);
+    let Some(comb) = scores.best_comb(wanted, &frame.cards(wanted)) else {
+        return 0.0;
+    };
+    match wanted.all_rows {
+        None => comb.strength,
+        Some(most) => {
+            let (rows, _) = scores.rows_through(comb.column, comb.row, wanted);
+            best_window(&rows, most).0
+        }
+    }
+}
+
+/// Score of a row that chance reaches near any place.
+pub(super) const CHANCE_SCORE: f64 = 3.5;
+
+/// Of rows found one after the other, those `most` neighbouring ones that together stand out most, and how far.
+fn best_window(rows: &[FoundRow], most: u32) -> (f64, &[FoundRow]) {
+    let mut best = (0.0, rows);
+    for (i, first) in rows.iter().enumerate() {
+        let inside = rows[i..]
+            .iter()
+            .take_while(|r| r.index < first.index + most as i32)
+            .count();
+        let window = &rows[i..i + inside];
+        let strength: f64 = window
+            .iter()
+            .map(|r| (r.score - CHANCE_SCORE).max(0.0))
+            .sum();
+        if strength > best.0 {
+            best = (strength, window);
+        }
+    }
+    best
+}
+
+/// A window of rows and those before and after it that stand out as plainly: the plan may have another number.
+fn with_plain_neighbours<'a>(rows: &'a [FoundRow], window: &[FoundRow]) -> &'a [FoundRow] {
+    let mut scores: Vec<f64> = window.iter().map(|r| r.score).collect();
+    scores.sort_by(f64::total_cmp);
+    let plain = scores
+        .get(scores.len() / 2)
+        .map_or(f64::MAX, |middle| SURE_SCORE.max(0.6 * middle));
+    let at = |index: Option<i32>| {
+        rows.iter()
+            .position(|r| Some(r.index) == index)
+            .unwrap_or(0)
+    };
+    let mut from = at(window.first().map(|r| r.index));
+    let mut to = at(window.last().map(|r| r.index));
+    while from > 0 && rows[from - 1].index + 1 == rows[from].index && rows[from - 1].score >= plain
+    {
+        from -= 1;
+    }
+    while to + 1 < rows.len()
+        && rows[to].index + 1 == rows[to + 1].index
+        && rows[to + 1].score >= plain
+    {
+        to += 1;
+    }
+    rows.get(from..=to).unwrap_or(rows)
+}
+
 /// Looks for rows in a frame whose x-axis runs along them.
 pub fn rows_in(map: &LineMap, wanted: &Wanted, frame: &Frame) -> Option<Found> {
     let (scores, decoys) = rayon::join(
@@ -119,7 +196,14 @@ pub fn rows_in(map: &LineMap, wanted: &Wanted, frame: &Frame) -> Option<Found> {
         },
     );
     let comb = scores.best_comb(wanted, &frame.cards(wanted))?;
-    let (rows, next_score) = scores.rows_through(comb.column, comb.row, wanted);
+    let (mut rows, next_score) = scores.rows_through(comb.column, comb.row, wanted);
+    if let Some(most) = wanted.all_rows {
+        rows = with_plain_neighbours(&rows, best_window(&rows, most).1).to_vec();
+        let first = rows.first().map_or(0, |r| r.index);
+        for row in &mut rows {
+            row.index -= first;
+        }
+    }
     Some(Found {
         angle: frame.angle(),
         rows,
@@ -395,7 +479,11 @@ impl Scores {
     }
 
     fn reach(wanted: &Wanted) -> (f64, f64) {
-        (SHIFT_REACH_MM, GAP_REACH * wanted.spacing_mm)
+        match wanted.all_rows {
+            None => (SHIFT_REACH_MM, GAP_REACH * wanted.spacing_mm),
+            // The fewer places are tried, the less chance reaches.
+            Some(_) => (0.7 * SHIFT_REACH_MM, 0.5 * GAP_REACH * wanted.spacing_mm),
+        }
     }
 
     /// The place beside a card at which a row and its neighbours together stand out most.
@@ -437,7 +525,7 @@ impl Scores {
                         row as f64 + k * down,
                         Scores::reach(wanted),
                     );
-                    strength += near.map_or(0.0, |b| (b.0 - 3.5).max(0.0));
+                    strength += near.map_or(0.0, |b| (b.0 - CHANCE_SCORE).max(0.0));
                 }
                 Comb {
                     strength,
@@ -462,7 +550,7 @@ impl Scores {
         for direction in [-1i32, 1] {
             let (mut c, mut r, mut index) = (column as f64, row as f64, 0);
             let mut missing = 0;
-            while missing < 2 {
+            while missing < wanted.holes() {
                 let sign = f64::from(direction);
                 let steps = f64::from(missing + 1);
                 let reach = Scores::reach(wanted);
@@ -477,7 +565,7 @@ impl Scores {
                 if direction == 1 && missing == 0 {
                     next_score = Some(score);
                 }
-                if score >= EXPECTED_SCORE {
+                if score >= wanted.expected_score() {
                     index += direction * (missing + 1);
                     rows.push(self.found(at_column, at_row, score, index));
                     (c, r, missing) = (at_column as f64, at_row as f64, 0);

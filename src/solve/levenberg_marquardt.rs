@@ -218,7 +218,7 @@ pub fn minimise(
     let scale = scales(&now.matrix)?;
     let inverse = scaled_matrix(&now.matrix, &scale)
         .cholesky()
-        .ok_or(SolveError::Undetermined {
+        .ok_or_else(|| SolveError::Undetermined {
             index: weakest(&now.matrix, &scale),
         })?
         .inverse();

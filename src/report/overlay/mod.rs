@@ -52,6 +52,8 @@ pub struct Overlay<'a> {
     pub plan: &'a Plan,
     /// Name or path of the photo; the caption shows the file name.
     pub name: &'a str,
+    /// What the caption begins with instead of what to do at the next advance, where there is none.
+    pub title: Option<&'a str>,
 }
 
 /// One row as it is drawn.
@@ -454,7 +456,7 @@ fn caption(overlay: &Overlay, width: u32, unit_px: f32) -> RgbImage {
                 .map(|line| (line, size * unit_px, colour)),
         );
     };
-    add(headline(record), 52.0, WHITE, 3);
+    add(overlay.title.unwrap_or(headline(record)), 52.0, WHITE, 3);
     if let Some(trim) = record.verdict.next_advance_mm {
         let sides = [
             (At::Left, trim.left),
@@ -491,7 +493,7 @@ fn caption(overlay: &Overlay, width: u32, unit_px: f32) -> RgbImage {
         if index == 0 {
             let room = available - text_width(text, *size) - 3.0 * gap;
             let small = 25.0 * unit_px;
-            let newest = record.rows.last();
+            let newest = record.rows.last().filter(|_| overlay.title.is_none());
             let file = overlay
                 .name
                 .rsplit(['/', '\\'])
@@ -562,7 +564,11 @@ fn legend(overlay: &Overlay, width: u32, unit_px: f32) -> RgbImage {
     }
     let line_height = 1.45 * size;
     let accepted = length(plan.tolerance.spacing_mm, plan.unit);
-    let notes = format!("Gaps: the plan accepts ± {accepted}. {}", caution(record));
+    let caution = match overlay.title {
+        Some(_) => "",
+        None => caution(record),
+    };
+    let notes = format!("Gaps: the plan accepts ± {accepted}. {caution}");
     let small = 21.0 * unit_px;
     let notes = wrap(&notes, small, width as f32 - 2.0 * gap);
     let entry_lines = if entries.is_empty() {

@@ -123,6 +123,7 @@ fn drawn(photo: &RgbImage, record: &Record, plan: &Plan) -> RgbImage {
     let rows = [5, 6, 7].map(row);
     let cards_px = [card(photo.width())];
     draw(&Overlay {
+        title: None,
         photo,
         photo_from_quilt: &to_photo,
         rows: &rows,
@@ -199,6 +200,7 @@ fn lines_lie_on_the_photo_where_the_quilt_says() {
         ..Default::default()
     }];
     let picture = draw(&Overlay {
+        title: None,
         photo: &photo,
         photo_from_quilt: &to_photo,
         rows: &rows,
@@ -257,6 +259,7 @@ fn a_photo_in_which_nothing_was_found_is_drawn_with_its_verdict() {
     record.gaps.clear();
     let behind = |_: Point2| None;
     let picture = draw(&Overlay {
+        title: None,
         photo: &RgbImage::from_pixel(640, 480, Rgb([200; 3])),
         photo_from_quilt: &behind,
         rows: &[],

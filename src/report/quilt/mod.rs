@@ -4,13 +4,15 @@
 //! renamed; unknown is `null`, never 0.
 
 mod map;
+mod off_frame;
 mod page;
 mod words;
 
+pub use off_frame::{Drawn, OffFrame};
 pub use page::{Picture, page};
 
 use crate::gap::{self, places};
-use crate::journal::{SavedCheck, gaps_of};
+use crate::journal::{SavedCheck, SavedFinished, gaps_of};
 use crate::plan::Plan;
 use crate::record::{Action, At, DriftRecord, GapRecord, PhotoRecord, RowRecord, Stretch, XOrigin};
 use crate::units::{LengthUnit, Uncertain};
@@ -41,6 +43,9 @@ pub struct QuiltReport {
     pub seen_again: Vec<SeenAgain>,
     /// What the report does not know, one sentence each, in a quilter's words.
     pub not_known: Vec<String>,
+    /// The finished quilt off the frame; `null` when it is not measured.
+    #[serde(default)]
+    pub off_frame: Option<OffFrame>,
 }
 
 /// The plan's numbers.
@@ -135,8 +140,13 @@ pub struct SeenAgain {
     pub difference_mm: Uncertain,
 }
 
-/// Gathers a quilt's checks that count, in row order, into a report.
-pub fn report(name: &str, plan: &Plan, checks: &[SavedCheck]) -> QuiltReport {
+/// Gathers a quilt's checks that count, in row order, into a report, with the finished quilt if it is measured.
+pub fn report(
+    name: &str,
+    plan: &Plan,
+    checks: &[SavedCheck],
+    finished: Option<&SavedFinished>,
+) -> QuiltReport {
     let settled: Vec<SavedCheck> = checks
         .iter()
         .filter(|c| c.record.verdict.action != Action::Retake)
@@ -165,7 +175,13 @@ pub fn report(name: &str, plan: &Plan, checks: &[SavedCheck]) -> QuiltReport {
         retake,
         seen_again: seen_again(&settled, &gaps),
         not_known: Vec::new(),
+        off_frame: None,
     };
+    report.off_frame = finished.map(|f| OffFrame::new(f, &report.rows));
+    if report.rows.is_empty() && report.off_frame.is_some() {
+        // Only the finished quilt was measured; its own words say what of it is not known.
+        report.not_measured.clear();
+    }
     report.verdict = words::verdict(&report);
     report.not_known = words::not_known(&report, plan);
     report

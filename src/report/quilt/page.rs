@@ -1,7 +1,8 @@
 //! The report as a page to keep: one HTML file that needs nothing else, for phone, screen and paper.
 
 use super::words::{agreement, row_list};
-use super::{MeasuredRow, QuiltReport, map, sides};
+use super::{MeasuredRow, OffFrame, QuiltReport, map, sides};
+use crate::check::capital;
 use crate::gap::places;
 use crate::report::chart::{Chart, Line, Mark, NARROW, Scale, chart};
 use crate::report::colours::style_sheet;
@@ -17,8 +18,8 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 /// A photo with what was found drawn into it.
 #[derive(Debug, Clone)]
 pub struct Picture {
-    /// The row it was taken of.
-    pub row: u32,
+    /// The row it was taken of; `None` for the finished quilt.
+    pub row: Option<u32>,
     /// The picture as JPEG.
     pub jpeg: Vec<u8>,
     /// Width, px.
@@ -55,12 +56,8 @@ pub fn page(report: &QuiltReport, pictures: &[Picture]) -> String {
                     h1 { (report.quilt) ": rows against the plan" }
                     p.verdict { (report.verdict) }
                     p { (facts(report)) }
-                    (map_section(report))
-                    (gap_section(report))
-                    (drift_section(report))
-                    (shape_section(report))
-                    (stitching_section(report))
-                    (conditions_section(report))
+                    @if !report.rows.is_empty() || report.off_frame.is_none() { (rows_sections(report, true)) }
+                    @if let Some(off) = &report.off_frame { (off_frame(off, report)) }
                     section {
                         h2 { "What this report does not know" }
                         ul { @for sentence in &report.not_known { li { (sentence) } } }
@@ -74,6 +71,36 @@ pub fn page(report: &QuiltReport, pictures: &[Picture]) -> String {
         }
     };
     body.into_string()
+}
+
+/// All that is drawn and told of rows.
+fn rows_sections(report: &QuiltReport, said: bool) -> Markup {
+    html! {
+        (map_section(report))
+        (gap_section(report))
+        (drift_section(report))
+        (shape_section(report))
+        (stitching_section(report, said))
+        (conditions_section(report))
+    }
+}
+
+/// The finished quilt, against the plan drawn in as the quilt was.
+fn off_frame(off: &OffFrame, report: &QuiltReport) -> Markup {
+    let finished = &off.finished;
+    html! {
+        h1 { "The finished quilt, off the frame" }
+        p.verdict { (finished.judgement) }
+        p { (off.shrinkage_in_words(&report.plan)) }
+        @if let Some(compared) = off.compared_in_words() { p { (compared) } }
+        @if !finished.notes.is_empty() || !finished.not_used.is_empty() {
+            ul {
+                @for note in &finished.notes { li { (note) } }
+                @for photo in &finished.not_used { li { (photo.why) "; " (photo.remedy) "." } }
+            }
+        }
+        (rows_sections(&off.as_report(report), false))
+    }
 }
 
 fn facts(report: &QuiltReport) -> String {
@@ -441,7 +468,7 @@ fn shape_section(report: &QuiltReport) -> Markup {
     }
 }
 
-fn stitching_section(report: &QuiltReport) -> Markup {
+fn stitching_section(report: &QuiltReport, said: bool) -> Markup {
     let unit = report.plan.unit;
     let lines = report
         .rows
@@ -453,7 +480,11 @@ fn stitching_section(report: &QuiltReport) -> Markup {
             };
             let cells = vec![
                 r.row.to_string(),
-                action(r.action).to_owned(),
+                if said {
+                    action(r.action).to_owned()
+                } else {
+                    "-".to_owned()
+                },
                 number(r.wobble_mm, unit),
                 format!("{:.0} %", (100.0 * r.coverage).floor()),
                 missed,
@@ -560,6 +591,13 @@ fn half_widths(
     }
 }
 
+fn shown(picture: &Picture) -> String {
+    match picture.row {
+        Some(row) => format!("row {row}"),
+        None => "the finished quilt".to_owned(),
+    }
+}
+
 fn photo_section(pictures: &[Picture]) -> Markup {
     html! {
         @if !pictures.is_empty() {
@@ -570,8 +608,8 @@ fn photo_section(pictures: &[Picture]) -> Markup {
                         figure {
                             img src=(format!("data:image/jpeg;base64,{}", STANDARD.encode(&picture.jpeg)))
                                 width=(picture.width) height=(picture.height)
-                                alt=(format!("Photo of row {} with the rows as fitted drawn into it", picture.row));
-                            figcaption { "Row " (picture.row) }
+                                alt=(format!("Photo of {} with the rows as fitted drawn into it", shown(picture)));
+                            figcaption { (capital(&shown(picture))) }
                         }
                     }
                 }

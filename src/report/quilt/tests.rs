@@ -36,7 +36,7 @@ fn checks(unit: LengthUnit, left_out: &[u32]) -> (Plan, Vec<SavedCheck>) {
 #[test]
 fn drift_adds_up_and_the_sentence_names_the_worst_row() {
     let (plan, checks) = checks(LengthUnit::Millimetre, &[]);
-    let report = report("autumn", &plan, &checks);
+    let report = report("autumn", &plan, &checks, None);
     assert_eq!(report.rows.len(), 7);
     let last = report.rows[6].drift.unwrap();
     assert!((last.centre.value - 12.0).abs() < 1e-9);
@@ -63,7 +63,7 @@ fn drift_adds_up_and_the_sentence_names_the_worst_row() {
 #[test]
 fn a_row_left_out_leaves_those_below_without_drift_and_is_named() {
     let (plan, checks) = checks(LengthUnit::Inch, &[4]);
-    let report = report("autumn", &plan, &checks);
+    let report = report("autumn", &plan, &checks, None);
     assert_eq!(report.not_measured, [4]);
     assert!(report.rows.iter().all(|r| r.drift.is_some() == (r.row < 4)));
     let said = report.not_known.join("\n");
@@ -78,7 +78,7 @@ fn a_row_left_out_leaves_those_below_without_drift_and_is_named() {
 fn a_check_that_asked_for_a_retake_gives_no_numbers() {
     let (plan, mut checks) = checks(LengthUnit::Inch, &[]);
     checks[6].record.verdict.action = Action::Retake;
-    let report = report("autumn", &plan, &checks);
+    let report = report("autumn", &plan, &checks, None);
     assert_eq!((report.rows.len(), &report.retake[..]), (6, &[7][..]));
     assert_eq!(report.not_measured, [7]);
     assert!(page(&report, &[]).contains("machine stopped, hands clear"));
@@ -98,7 +98,7 @@ fn even_rows_are_called_as_planned_only_when_all_are_measured() {
             }
         }
     }
-    let sentence = |checks: &[SavedCheck]| report("autumn", &plan, checks).verdict;
+    let sentence = |checks: &[SavedCheck]| report("autumn", &plan, checks, None).verdict;
     assert!(
         sentence(&all).starts_with("As planned: all 7 rows"),
         "{}",
@@ -123,7 +123,7 @@ fn even_rows_are_called_as_planned_only_when_all_are_measured() {
 #[test]
 fn the_json_document_has_the_documented_keys() {
     let (plan, checks) = checks(LengthUnit::Inch, &[4]);
-    let text = json(&report("autumn", &plan, &checks)).unwrap();
+    let text = json(&report("autumn", &plan, &checks, None)).unwrap();
     let document: serde_json::Value = serde_json::from_str(&text).unwrap();
     let keys = |value: &serde_json::Value| {
         let mut keys: Vec<String> = value.as_object().unwrap().keys().cloned().collect();
@@ -133,7 +133,7 @@ fn the_json_document_has_the_documented_keys() {
     assert_eq!(document["schema"], "rowsight.report/1");
     assert_eq!(
         keys(&document),
-        "not_known not_measured plan quilt retake rows schema seen_again verdict"
+        "not_known not_measured off_frame plan quilt retake rows schema seen_again verdict"
     );
     assert_eq!(
         keys(&document["plan"]),
@@ -155,7 +155,7 @@ fn the_json_document_has_the_documented_keys() {
 #[test]
 fn every_line_of_the_csv_has_the_columns_of_the_heading_and_unknown_is_empty() {
     let (plan, checks) = checks(LengthUnit::Inch, &[4]);
-    let bytes = csv(&report("autumn", &plan, &checks)).unwrap();
+    let bytes = csv(&report("autumn", &plan, &checks, None)).unwrap();
     let mut reader = csv::Reader::from_reader(&bytes[..]);
     let heading = reader.headers().unwrap().clone();
     let column = |name: &str| heading.iter().position(|h| h == name).unwrap();
@@ -173,12 +173,12 @@ fn every_line_of_the_csv_has_the_columns_of_the_heading_and_unknown_is_empty() {
 fn the_page_stands_alone_and_its_drawings_are_named() {
     let (plan, checks) = checks(LengthUnit::Inch, &[4]);
     let picture = Picture {
-        row: 2,
+        row: Some(2),
         jpeg: vec![0xff, 0xd8, 0xff],
         width: 3,
         height: 2,
     };
-    let text = page(&report("autumn <&>", &plan, &checks), &[picture]);
+    let text = page(&report("autumn <&>", &plan, &checks, None), &[picture]);
     let drawings: Vec<&str> = text
         .split("<svg")
         .skip(1)
@@ -214,7 +214,7 @@ fn the_page_stands_alone_and_its_drawings_are_named() {
 #[test]
 fn the_map_says_by_how_much_it_exaggerates() {
     let (plan, checks) = checks(LengthUnit::Inch, &[]);
-    let report = report("autumn", &plan, &checks);
+    let report = report("autumn", &plan, &checks, None);
     assert_eq!(map::factor(&report), 5.0);
     assert!(page(&report, &[]).contains("<strong>5 times</strong>"));
 }

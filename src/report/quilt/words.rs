@@ -17,7 +17,10 @@ const BAR_MM: f64 = 150.0;
 pub(super) fn verdict(report: &QuiltReport) -> String {
     let plan = &report.plan;
     if report.rows.is_empty() {
-        return "No row is measured yet.".to_owned();
+        let off_frame = report.off_frame.as_ref();
+        return off_frame.map_or("No row is measured yet.".to_owned(), |o| {
+            o.finished.judgement.clone()
+        });
     }
     let measured = match report.rows.len() {
         n if n as u32 == plan.rows => format!("all {n} rows are measured"),
@@ -255,11 +258,17 @@ pub(super) fn not_known(report: &QuiltReport, plan: &Plan) -> Vec<String> {
          yourself."
             .to_owned(),
     );
-    said.push(
-        "The quilt was measured stretched on the frame; off the frame, quilting and washing shrink it by an amount \
-         that is not known here."
-            .to_owned(),
-    );
+    said.push(match report.off_frame {
+        None => {
+            "The quilt was measured stretched on the frame; off the frame, quilting and washing shrink it by an amount \
+             that is not known here."
+        }
+        Some(_) => {
+            "Places on the finished quilt are those seen from straight above: what its hills and hollows shorten, some \
+             ten-thousandths, is left out."
+        }
+    }
+    .to_owned());
     said
 }
 
