@@ -1,10 +1,11 @@
 //! `rowsight report`
 
 use super::{Outcome, complain, hint, say};
+use crate::card::print::Paper;
 use crate::journal::Journal;
 use crate::plan::file::write_whole;
 use crate::report::overlay::shrink;
-use crate::report::pdf::{Paper, pdf};
+use crate::report::pdf::pdf;
 use crate::report::quilt::{self, Picture, QuiltReport};
 use crate::units::LengthUnit;
 use anyhow::{Context, bail};

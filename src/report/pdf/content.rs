@@ -27,7 +27,7 @@ const COLUMN_GAP: f64 = 9.0;
 /// Room above and below the text of a table's row.
 const ROW_PADDING: f64 = 2.0;
 /// A map needs no more than 11 cm, as in the page's own rules for print.
-const MAP_WIDE: f64 = 11.0 * 72.0 / 2.54;
+const MAP_WIDE: f64 = 110.0 * super::POINTS_PER_MM;
 /// A table higher than this share of a page is not set beside a figure.
 const HIGHEST_BESIDE: f64 = 0.45;
 /// A table lower than this share of a page is not broken.

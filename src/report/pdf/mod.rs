@@ -11,6 +11,7 @@ mod sheet;
 mod text;
 mod write;
 
+use crate::card::print::Paper;
 use content::Content;
 use drawing::Mark;
 use face::{Face, width};
@@ -19,23 +20,10 @@ use kurbo::Point;
 use roxmltree::{Document, Node};
 use sheet::{Sheet, colour};
 
-/// Paper to print on.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Paper {
-    /// 210 by 297 mm (ISO 216).
-    A4,
-    /// 8 1/2 by 11 in (ANSI/ASME Y14.1, size A).
-    Letter,
-}
-
-impl Paper {
-    /// Width and height, points.
-    fn size(self) -> (f64, f64) {
-        match self {
-            Paper::A4 => (210.0 * 72.0 / 25.4, 297.0 * 72.0 / 25.4),
-            Paper::Letter => (612.0, 792.0),
-        }
-    }
+/// Width and height of an upright page, points.
+fn upright(paper: Paper) -> (f64, f64) {
+    let (long_mm, short_mm) = paper.size_mm();
+    (short_mm * POINTS_PER_MM, long_mm * POINTS_PER_MM)
 }
 
 /// A page that cannot be laid out.
@@ -43,8 +31,10 @@ impl Paper {
 #[error("the page is not well-formed: {0}")]
 pub struct PageError(#[from] roxmltree::Error);
 
+/// Points per millimetre; a point is 1/72 in (ISO 32000-1, 8.3.2.3).
+const POINTS_PER_MM: f64 = 72.0 / 25.4;
 /// Room round the text, points; most printers reach that far.
-const MARGIN: f64 = 15.0 * 72.0 / 25.4;
+const MARGIN: f64 = 15.0 * POINTS_PER_MM;
 /// Room at the foot for the page's number.
 const FOOT: f64 = 22.0;
 const FOOT_SIZE: f64 = 7.5;
@@ -73,7 +63,7 @@ pub fn pdf(html: &str, paper: Paper) -> Result<Vec<u8>, PageError> {
     Ok(write::write(&write::Document {
         title: &laid.title,
         language: &laid.language,
-        page_size: paper.size(),
+        page_size: upright(paper),
         pages: laid.pages,
         elements: &laid.content.elements,
         photos: &laid.content.photos,
@@ -87,7 +77,7 @@ fn style(document: &Document) -> Sheet {
 }
 
 fn lay_out<'a>(document: &Document, sheet: &'a Sheet, paper: Paper) -> Laid<'a> {
-    let (wide, high) = paper.size();
+    let (wide, high) = upright(paper);
     let room = (wide - 2.0 * MARGIN, high - 2.0 * MARGIN - FOOT);
     let root = document.root_element();
     let named = |name: &str| document.descendants().find(|n| n.has_tag_name(name));

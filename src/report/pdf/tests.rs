@@ -25,7 +25,7 @@ fn texts(html: &str, paper: Paper) -> Vec<Vec<String>> {
     let document = Document::parse(&text).unwrap();
     let sheet = style(&document);
     let laid = lay_out(&document, &sheet, paper);
-    let (wide, high) = paper.size();
+    let (wide, high) = upright(paper);
     let text_of = |placed: &Placed| match &placed.mark {
         Mark::Text {
             at,
