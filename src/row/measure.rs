@@ -226,6 +226,9 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
         })
         .collect();
     let map = LineMap::new(&map_photos, region);
+    // Of forty photos these would be a hundred megabytes.
+    drop(map_photos);
+    drop(halves);
     let mapped = Mapped {
         map: &map,
         views: &views,
