@@ -83,7 +83,10 @@ pub fn run(arguments: &BatchArguments, style: Style) -> anyhow::Result<Outcome> 
         };
         return super::finished::run(&asked, style);
     }
-    let (plan, done) = quilt(arguments, folder, &arguments.photos)?;
+    let progress = progress(&super::report::name(folder));
+    let result = quilt(arguments, folder, &arguments.photos, &progress);
+    progress.finish_and_clear();
+    let (plan, done) = result?;
     say(&table(&done, &plan));
     say(&wrap(&done.in_words(), "  ", style.width));
     for failed in done.lines.iter().filter_map(|l| l.result.as_ref().err()) {
@@ -157,6 +160,7 @@ fn quilt(
     arguments: &BatchArguments,
     folder: &Path,
     named: &[PathBuf],
+    progress: &ProgressBar,
 ) -> anyhow::Result<(Plan, Done)> {
     let (plan, design) = super::plan::load(folder)?;
     let mut paths = photos_in(named)?;
@@ -174,9 +178,7 @@ fn quilt(
     let looked: Vec<(PathBuf, Result<_, String>)> = paths
         .into_par_iter()
         .map(|path| {
-            let facts = photo::read(&path)
-                .map(|p| (p.facts.taken, p.sha256))
-                .map_err(|e| e.to_string());
+            let facts = photo::glance(&path).map_err(|e| e.to_string());
             (path, facts)
         })
         .collect();
@@ -196,7 +198,7 @@ fn quilt(
     } else {
         waiting.sort_by_cached_key(|(taken, path)| (*taken, by_name(path)));
     }
-    let progress = progress(waiting.len(), folder);
+    progress.inc_length(waiting.len() as u64);
     let mut waiting: Vec<PathBuf> = waiting.into_iter().map(|(_, path)| path).collect();
     // A photo that shows no known row may do so when others have been measured: go round until nothing moves.
     loop {
@@ -210,7 +212,7 @@ fn quilt(
                 &design,
                 &mut journal,
                 &path,
-                &progress,
+                progress,
             ) {
                 Ok(Some(measured)) => done.lines.push(Line {
                     path,
@@ -220,7 +222,6 @@ fn quilt(
                 Err(error) => {
                     // A journal that cannot be written fails for every photo.
                     if error.is::<crate::journal::JournalError>() {
-                        progress.finish_and_clear();
                         return Err(error);
                     }
                     done.lines.push(Line {
@@ -245,7 +246,6 @@ fn quilt(
         }
         waiting = unknown;
     }
-    progress.finish_and_clear();
     Ok((plan, done))
 }
 
@@ -275,7 +275,7 @@ fn one(
     let is_known =
         |checked: &Check| known.newest.is_none() || checked.is_recognised || arguments.in_order;
     let Some(checked) = checked.filter(is_known) else {
-        progress.set_position(progress.position().saturating_sub(1));
+        progress.dec(1);
         return Ok(None);
     };
     // A later photo of the same row that asks for a retake must not push a good one aside.
@@ -316,10 +316,18 @@ fn each(arguments: &BatchArguments, parent: &Path) -> anyhow::Result<Outcome> {
     let mut worst = Outcome::Fine;
     let mut lines = Vec::new();
     let mut verdicts = Vec::new();
-    for folder in &quilts {
+    // Quilts have nothing to do with one another, so they are measured side by side.
+    let progress = progress(&super::report::name(parent));
+    let results: Vec<_> = quilts
+        .par_iter()
+        .map(|folder| {
+            quilt(arguments, folder, std::slice::from_ref(folder), &progress)
+                .and_then(|(_, done)| Ok((super::report::write_page(folder)?, done)))
+        })
+        .collect();
+    progress.finish_and_clear();
+    for (folder, result) in quilts.iter().zip(results) {
         let name = super::report::name(folder);
-        let result = quilt(arguments, folder, std::slice::from_ref(folder))
-            .and_then(|(_, done)| Ok((super::report::write_page(folder)?, done)));
         match result {
             Ok((report, done)) => {
                 for failed in done.lines.iter().filter_map(|l| l.result.as_ref().err()) {
@@ -471,17 +479,17 @@ fn by_name(path: &Path) -> Vec<(u64, String)> {
 }
 
 /// Photos done, rate and time left, on a terminal only.
-fn progress(photos: usize, folder: &Path) -> ProgressBar {
+fn progress(name: &str) -> ProgressBar {
     if !std::io::stderr().is_terminal() {
         return ProgressBar::hidden();
     }
-    let bar = ProgressBar::new(photos as u64);
+    let bar = ProgressBar::new(0);
     if let Ok(style) =
         ProgressStyle::with_template("{msg} {bar:30} {pos} of {len} photos, {per_sec}, {eta} left")
     {
         bar.set_style(style);
     }
-    bar.set_message(super::report::name(folder));
+    bar.set_message(name.to_owned());
     bar
 }
 

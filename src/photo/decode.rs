@@ -111,6 +111,30 @@ pub enum PhotoError {
 ///
 /// [`PhotoError`] with the file's name, what is wrong and what to do next.
 pub fn read(path: &Path) -> Result<Photo, PhotoError> {
+    decode(bytes_of(path)?, path)
+}
+
+/// When a photo was taken, where it says so, and its SHA-256 in hexadecimal; a JPEG's pixels are not decoded.
+///
+/// # Errors
+///
+/// As [`read`], as far as that shows without the pixels.
+pub fn glance(path: &Path) -> Result<(Option<jiff::civil::DateTime>, String), PhotoError> {
+    let bytes = bytes_of(path)?;
+    if kind(&bytes) == Kind::Picture(ImageFormat::Jpeg) {
+        let (_, _, facts) = jpeg_headers(&bytes, path)?;
+        return Ok((facts.taken, sha256(&bytes)));
+    }
+    let photo = decode(bytes, path)?;
+    Ok((photo.facts.taken, photo.sha256))
+}
+
+fn sha256(bytes: &[u8]) -> String {
+    let digest = Sha256::digest(bytes);
+    digest.iter().map(|b| format!("{b:02x}")).collect()
+}
+
+fn bytes_of(path: &Path) -> Result<Vec<u8>, PhotoError> {
     let unreadable = |e: std::io::Error| PhotoError::Unreadable {
         path: path.to_owned(),
         reason: match e.kind() {
@@ -131,8 +155,7 @@ pub fn read(path: &Path) -> Result<Photo, PhotoError> {
             megabytes: facts.len() / 1_000_000,
         });
     }
-    let bytes = std::fs::read(path).map_err(unreadable)?;
-    decode(bytes, path)
+    std::fs::read(path).map_err(unreadable)
 }
 
 /// Decodes a photo from the bytes of a file; `path` is for messages.
@@ -184,10 +207,7 @@ pub fn decode(bytes: Vec<u8>, path: &Path) -> Result<Photo, PhotoError> {
         really: really(path, kind),
         luma,
         facts,
-        sha256: Sha256::digest(&bytes)
-            .iter()
-            .map(|b| format!("{b:02x}"))
-            .collect(),
+        sha256: sha256(&bytes),
         bytes,
     })
 }
@@ -220,12 +240,14 @@ pub(super) fn check_size(path: &Path, width: u64, height: u64) -> Result<(), Pho
     }
 }
 
-/// Luma of a JPEG, without decoding its colour.
-fn jpeg_luma(bytes: &[u8], path: &Path) -> Result<(GrayImage, CaptureFacts), PhotoError> {
-    let damaged = |reason: String| PhotoError::Damaged {
-        path: path.to_owned(),
-        reason,
-    };
+type Jpeg<'a> = JpegDecoder<ZCursor<&'a [u8]>>;
+
+/// A JPEG of a sound size with its headers read, for its luma; its width and height, and what the camera says.
+fn jpeg_headers<'a>(
+    bytes: &'a [u8],
+    path: &Path,
+) -> Result<(Jpeg<'a>, (u32, u32), CaptureFacts), PhotoError> {
+    let damaged = |reason: String| damaged(path, reason);
     let options = DecoderOptions::default()
         .set_max_width(1 << 16)
         .set_max_height(1 << 16)
@@ -249,6 +271,19 @@ fn jpeg_luma(bytes: &[u8], path: &Path) -> Result<(GrayImage, CaptureFacts), Pho
         });
     }
     let facts = facts(decoder.exif().map(Vec::as_slice));
+    Ok((decoder, (width as u32, height as u32), facts))
+}
+
+fn damaged(path: &Path, reason: String) -> PhotoError {
+    PhotoError::Damaged {
+        path: path.to_owned(),
+        reason,
+    }
+}
+
+/// Luma of a JPEG, without decoding its colour.
+fn jpeg_luma(bytes: &[u8], path: &Path) -> Result<(GrayImage, CaptureFacts), PhotoError> {
+    let (mut decoder, (width, height), facts) = jpeg_headers(bytes, path)?;
     // Inks are not luma: a CMYK photo takes the way through colour.
     let in_inks = matches!(
         decoder.input_colorspace(),
@@ -257,9 +292,9 @@ fn jpeg_luma(bytes: &[u8], path: &Path) -> Result<(GrayImage, CaptureFacts), Pho
     let luma = if in_inks {
         luma_of(other(bytes, path, ImageFormat::Jpeg)?.0)
     } else {
-        let pixels = decoder.decode().map_err(|e| damaged(e.to_string()))?;
-        GrayImage::from_raw(width as u32, height as u32, pixels)
-            .ok_or_else(|| damaged("fewer pixels than its size says".to_owned()))?
+        let pixels = decoder.decode().map_err(|e| damaged(path, e.to_string()))?;
+        GrayImage::from_raw(width, height, pixels)
+            .ok_or_else(|| damaged(path, "fewer pixels than its size says".to_owned()))?
     };
     Ok((luma, facts))
 }

@@ -7,7 +7,7 @@ mod decode;
 mod heic;
 mod kind;
 
-pub use decode::{PhotoError, decode, read};
+pub use decode::{PhotoError, decode, glance, read};
 
 use image::{GrayImage, RgbImage};
 use std::path::PathBuf;

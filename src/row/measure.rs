@@ -254,6 +254,9 @@ fn find_rows(job: &Job) -> Result<Rough, CannotMeasure> {
         })
         .collect();
     let map = LineMap::new(&map_photos, region);
+    // Of forty photos these would be a hundred megabytes.
+    drop(map_photos);
+    drop(halves);
     let mapped = Mapped {
         map: &map,
         views: &views,
