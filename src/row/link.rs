@@ -116,10 +116,12 @@ pub fn measure_tied(
     follow(job, rough)
 }
 
+/// A row of the joined measurement: its index in the first, and its places in the two lists.
+type JoinedRow = (i32, Option<usize>, Option<usize>);
+
 fn joined(first: &Measured, second: &Measured, tie: &Tie, repeat_mm: f64) -> Rough {
     let moved = carried_over(&first.state, &second.state, tie, repeat_mm);
-    // All rows by their index in the first, each with its places in the two lists.
-    let mut rows: Vec<(i32, Option<usize>, Option<usize>)> = first
+    let mut rows: Vec<JoinedRow> = first
         .rows
         .iter()
         .enumerate()
@@ -134,7 +136,7 @@ fn joined(first: &Measured, second: &Measured, tie: &Tie, repeat_mm: f64) -> Rou
         }
     }
     rows.sort_by_key(|r| r.0);
-    let now = |list: fn(&(i32, Option<usize>, Option<usize>)) -> Option<usize>, old: usize| {
+    let now = |list: fn(&JoinedRow) -> Option<usize>, old: usize| {
         rows.iter().position(|r| list(r) == Some(old)).unwrap_or(0)
     };
     let mut photos: Vec<PhotoObservations> = first.problem.photos.clone();
