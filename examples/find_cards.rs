@@ -18,7 +18,6 @@ fn main() -> anyhow::Result<()> {
         let coarse = ReadOptions {
             least_contrast: 24,
             most_wrong_bits: 1,
-            threads: 2,
         };
         let start = Instant::now();
         let small = Shrunk::new(&luma, (width.max(height) as u32 / 1000).max(1));

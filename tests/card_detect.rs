@@ -57,7 +57,6 @@ fn errors(card: &CardInPhoto, truth: &CardTruth, kind: CornerKind) -> Vec<(f64, 
 const COARSE: ReadOptions = ReadOptions {
     least_contrast: 24,
     most_wrong_bits: 1,
-    threads: 2,
 };
 
 /// A small photo of one sheet, straight from the default scene.
@@ -91,7 +90,6 @@ fn published_photographs_give_their_published_ids_and_corners() {
     let thorough = ReadOptions {
         least_contrast: 5,
         most_wrong_bits: 2,
-        threads: 2,
     };
     let mut distances = Vec::new();
     for name in [

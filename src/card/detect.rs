@@ -34,8 +34,6 @@ const FOCAL_PER_DIAGONAL: f64 = 26.0 / 43.27;
 /// How to look for cards.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct DetectOptions {
-    /// Threads of the tag reader. Default 2.
-    pub threads: u8,
     /// Focal length, px, when known; used only to tell a bent card from lens distortion.
     pub focal_px: Option<f64>,
     /// The camera, when its lens is calibrated; used for the same.
@@ -52,7 +50,6 @@ pub struct DetectOptions {
 impl Default for DetectOptions {
     fn default() -> Self {
         DetectOptions {
-            threads: 2,
             focal_px: None,
             camera: None,
             judge: true,
@@ -81,7 +78,7 @@ pub fn find_cards(luma: &GrayImage, options: &DetectOptions) -> Result<FoundCard
     let mut tags: Vec<SeenTag> = Vec::new();
     let mut coarsest = None;
     let mut finest = 1;
-    for (factor, reading) in levels(luma, options.threads) {
+    for (factor, reading) in levels(luma) {
         let small = Shrunk::new(luma, factor);
         for tag in read_tags(&small, &reading)? {
             take_in(&mut tags, tag);
@@ -133,14 +130,13 @@ pub fn find_cards(luma: &GrayImage, options: &DetectOptions) -> Result<FoundCard
 }
 
 /// Shrink factors and how to read there, coarse to fine.
-fn levels(luma: &GrayImage, threads: u8) -> Vec<(u32, ReadOptions)> {
+fn levels(luma: &GrayImage) -> Vec<(u32, ReadOptions)> {
     let long = f64::from(luma.width().max(luma.height()));
     let level = |(side, least_contrast, most_wrong_bits): (u32, u8, usize)| {
         let factor = (long / f64::from(side)).round() as u32;
         let reading = ReadOptions {
             least_contrast,
             most_wrong_bits,
-            threads,
         };
         (factor.max(1), reading)
     };

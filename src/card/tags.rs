@@ -121,8 +121,6 @@ pub struct ReadOptions {
     /// Bits of a code that may be wrong, at most 2. The table for two takes 25 ms to build, for one
     /// 0.5 ms.
     pub most_wrong_bits: usize,
-    /// Threads.
-    pub threads: u8,
 }
 
 /// Reads the tags of the family in a shrunk photo; places are given in the photo itself.
@@ -156,7 +154,9 @@ pub fn read_tags(small: &Shrunk, options: &ReadOptions) -> Result<Vec<SeenTag>, 
         .add_family_bits(Family::tag_36h11(), options.most_wrong_bits.min(2))
         .build()
         .map_err(trouble)?;
-    detector.set_thread_number(options.threads.max(1));
+    // One thread, that is, none of its own: the library's pool takes in tasks without a lock, so that a thread that
+    // starts late reads memory given back already. That crashed a process on a busy machine.
+    detector.set_thread_number(1);
     detector.set_decimation(1.0);
     detector.set_thresholds(QuadThresholds {
         // A tag of 8 px has a rim of at least 24.

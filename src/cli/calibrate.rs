@@ -117,7 +117,6 @@ fn look_at(path: &Path) -> Result<Looked, photo::PhotoError> {
     // Photos are looked at side by side already. Hundreds of corners average noise away anyway, and what a
     // thinned patch says worse stays below the floor of a corner's uncertainty.
     let options = DetectOptions {
-        threads: 1,
         judge: false,
         patch_pixels: 1000.0,
         ..DetectOptions::default()
