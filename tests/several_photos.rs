@@ -51,6 +51,21 @@ fn small_scene() -> Scene {
     Scene::random(21, &SceneRange::easy().with_megapixels(3.0))
 }
 
+/// A photo left of the middle of one scene and one right of that of another.
+fn left_and_right(left: &Scene, right: &Scene) -> ([Rehearsed; 2], [Photo; 2]) {
+    let drawn = [(left, -140.0, 6.0), (right, 140.0, 12.0)].map(|(scene, by_mm, tilt_deg)| {
+        let mut scene = scene.clone();
+        scene.camera.target_x_mm += by_mm;
+        scene.camera.tilt_deg = tilt_deg;
+        render(&scene, &trial_design())
+    });
+    let photos = [
+        decoded(&drawn[0], "left.jpg"),
+        decoded(&drawn[1], "right.jpg"),
+    ];
+    (drawn, photos)
+}
+
 fn shoot(scene: &Scene, by_mm: f64, tilt_deg: f64, name: &str) -> Photo {
     let mut scene = scene.clone();
     scene.camera.target_x_mm += by_mm;
@@ -120,16 +135,7 @@ fn photos_without_a_shared_card_are_joined_by_the_wobble_of_rows_seen_in_both() 
     let mut right = scene.clone();
     right.cards[0].card = rowsight::card::geometry::CardId::Sheet(20);
     right.cards[0].s_mm += 15.0;
-    let drawn = [(&scene, -140.0, 6.0), (&right, 140.0, 12.0)].map(|(scene, by_mm, tilt_deg)| {
-        let mut scene = scene.clone();
-        scene.camera.target_x_mm += by_mm;
-        scene.camera.tilt_deg = tilt_deg;
-        render(&scene, &trial_design())
-    });
-    let photos = [
-        decoded(&drawn[0], "left.jpg"),
-        decoded(&drawn[1], "right.jpg"),
-    ];
+    let (drawn, photos) = left_and_right(&scene, &right);
     let checked = checked(&photos, &scene, &Known::default());
     assert_eq!(checked.used.len(), 2, "{:?}", checked.left_out);
     assert_eq!(checked.record.photos.len(), 2);
@@ -161,16 +167,7 @@ fn a_card_pushed_between_two_photos_leaves_the_gaps_right() {
     pushed.cards[0].s_mm += 1.2;
     pushed.cards[0].x_mm -= 0.8;
     pushed.cards[0].angle_deg += 0.1;
-    let drawn = [(&scene, -140.0, 6.0), (&pushed, 140.0, 12.0)].map(|(scene, by_mm, tilt_deg)| {
-        let mut scene = scene.clone();
-        scene.camera.target_x_mm += by_mm;
-        scene.camera.tilt_deg = tilt_deg;
-        render(&scene, &trial_design())
-    });
-    let photos = [
-        decoded(&drawn[0], "left.jpg"),
-        decoded(&drawn[1], "right.jpg"),
-    ];
+    let (drawn, photos) = left_and_right(&scene, &pushed);
     let checked = checked(&photos, &scene, &Known::default());
     let truth = &drawn[0].truth;
     for gap in &checked.record.gaps {

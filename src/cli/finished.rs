@@ -12,8 +12,6 @@ use crate::report::finished::finished;
 use crate::report::overlay::{Overlay, draw};
 use crate::verdict::conformity::Finding;
 use anyhow::{Context, bail};
-use image::ImageEncoder;
-use image::codecs::jpeg::JpegEncoder;
 use rayon::prelude::*;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -200,13 +198,7 @@ fn overlays(
             plan,
             name: &name,
         });
-        let mut bytes = Vec::new();
-        JpegEncoder::new_with_quality(&mut bytes, 85).write_image(
-            picture.as_raw(),
-            picture.width(),
-            picture.height(),
-            image::ExtendedColorType::Rgb8,
-        )?;
+        let bytes = snap::overlay_jpeg(&picture)?;
         let path = overlay_path(folder, i);
         write_whole(&path, &bytes)
             .with_context(|| format!("{} cannot be written", path.display()))?;

@@ -15,8 +15,8 @@ use crate::report::{Style, explain, json, terminal};
 use crate::units::parse_length;
 use anyhow::{Context, bail};
 use clap::Args;
-use image::ImageEncoder;
 use image::codecs::jpeg::JpegEncoder;
+use image::{ImageEncoder, RgbImage};
 use rayon::prelude::*;
 use std::path::{Path, PathBuf};
 
@@ -279,6 +279,18 @@ pub fn run(arguments: &SnapArguments, style: Style) -> anyhow::Result<Outcome> {
     })
 }
 
+/// An overlay as it is kept.
+pub(super) fn overlay_jpeg(picture: &RgbImage) -> anyhow::Result<Vec<u8>> {
+    let mut bytes = Vec::new();
+    JpegEncoder::new_with_quality(&mut bytes, 85).write_image(
+        picture.as_raw(),
+        picture.width(),
+        picture.height(),
+        image::ExtendedColorType::Rgb8,
+    )?;
+    Ok(bytes)
+}
+
 /// The values of these photos.
 fn only<T>(values: Vec<T>, used: &[usize]) -> Vec<T> {
     let mut values: Vec<Option<T>> = values.into_iter().map(Some).collect();
@@ -332,14 +344,7 @@ pub(super) fn draw_all(
             plan,
             name: &name,
         });
-        let mut bytes = Vec::new();
-        JpegEncoder::new_with_quality(&mut bytes, 85).write_image(
-            picture.as_raw(),
-            picture.width(),
-            picture.height(),
-            image::ExtendedColorType::Rgb8,
-        )?;
-        pictures.push(bytes);
+        pictures.push(overlay_jpeg(&picture)?);
     }
     Ok(pictures)
 }

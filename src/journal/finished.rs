@@ -1,6 +1,6 @@
 //! The finished quilt in the journal, apart from the rows measured on the frame.
 
-use super::{Journal, JournalError, KeptPhoto, error, kept_name};
+use super::{Journal, JournalError, KeptPhoto, error, kept_name, now};
 use crate::finished::FinishedRecord;
 use rusqlite::{OptionalExtension, params};
 
@@ -40,10 +40,7 @@ impl Journal {
         for photo in finished.photos {
             self.keep(photo)?;
         }
-        let saved = jiff::ZonedDateTime::now()
-            .datetime()
-            .round(jiff::Unit::Second);
-        let saved = saved.map_or_else(|_| String::new(), |t| t.to_string());
+        let saved = now();
         let transaction = self
             .database
             .transaction_with_behavior(rusqlite::TransactionBehavior::Immediate)

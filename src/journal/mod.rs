@@ -163,6 +163,13 @@ pub struct SavedGap {
     pub next_advance_mm: Option<AdvanceTrim>,
 }
 
+/// The time of day here and now, to the second.
+fn now() -> String {
+    let now = jiff::ZonedDateTime::now().datetime();
+    let now = now.round(jiff::Unit::Second);
+    now.map_or_else(|_| String::new(), |t| t.to_string())
+}
+
 impl Journal {
     /// Opens the quilt's journal and begins one when there is none.
     ///
@@ -237,10 +244,7 @@ impl Journal {
         for photo in check.photos {
             self.keep(photo)?;
         }
-        let saved = jiff::ZonedDateTime::now()
-            .datetime()
-            .round(jiff::Unit::Second);
-        let saved = saved.map_or_else(|_| String::new(), |t| t.to_string());
+        let saved = now();
         // IMMEDIATE: the write lock is taken at once, so two writers come one after the other.
         let transaction = self
             .database
