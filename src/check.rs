@@ -773,6 +773,15 @@ pub(crate) fn shared_range(measured: &Measured, upper: usize, lower: usize) -> (
     (a.0.max(b.0), a.1.min(b.1))
 }
 
+/// The farthest of some ends that another one shares to 25 mm; the farthest of all where none does.
+fn farthest_shared(ends: impl Iterator<Item = f64>) -> f64 {
+    const SHARED_MM: f64 = 25.0;
+    let mut ends: Vec<f64> = ends.collect();
+    ends.sort_by(|a, b| b.total_cmp(a));
+    let shared = ends.windows(2).find(|pair| pair[0] - pair[1] <= SHARED_MM);
+    shared.map_or(ends.first().copied().unwrap_or(f64::MIN), |pair| pair[0])
+}
+
 /// The quilt's middle by cards whose places are told, x, mm: the mean of what they say.
 fn middle_by_cards(measured: &Measured, told: &[(CardId, f64)]) -> Option<f64> {
     let middles: Vec<f64> = told
@@ -839,7 +848,14 @@ impl Place {
         let right = ranges.iter().map(|r| r.1).fold(f64::MIN, f64::max);
         let sides = ends(rows.iter().map(|i| &measured.rows[*i]));
         let by_cards = middle_by_cards(measured, &known.card_at);
-        let seen = (left, right);
+        // Where the side is told, it is where two rows stop: one alone may have followed something beyond it.
+        let seen = match known.at {
+            Some(_) => (
+                -farthest_shared(ranges.iter().map(|r| -r.0)),
+                farthest_shared(ranges.iter().map(|r| r.1)),
+            ),
+            None => (left, right),
+        };
         let (middle, warning) = match quilt_middle(seen, sides, plan.width_mm, known.at) {
             _ if by_cards.is_some() => (by_cards, None),
             Ok(middle) => (middle, None),
