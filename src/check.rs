@@ -125,17 +125,47 @@ pub(crate) struct Linked {
 impl Linked {
     /// The largest group, and all other photos, each with the reason, in their order.
     pub(crate) fn largest(self) -> (Vec<usize>, Vec<(usize, Unlinked)>) {
-        let mut groups = self.groups.into_iter();
-        let used = groups.next().unwrap_or_default();
-        let mut left_out = self.left_out;
-        left_out.extend(
-            groups
-                .flatten()
-                .map(|photo| (photo, Unlinked::NoSharedCard)),
-        );
-        left_out.sort_by_key(|(photo, _)| *photo);
-        (used, left_out)
+        let used = self.groups.first().cloned().unwrap_or_default();
+        let others = self.others(&used);
+        (used, others)
     }
+
+    /// All photos but those used, each with the reason, in their order.
+    fn others(self, used: &[usize]) -> Vec<(usize, Unlinked)> {
+        let apart = self.groups.into_iter().flatten();
+        let apart = apart.filter(|photo| !used.contains(photo));
+        let mut others = self.left_out;
+        others.extend(apart.map(|photo| (photo, Unlinked::NoSharedCard)));
+        others.sort_by_key(|(photo, _)| *photo);
+        others
+    }
+}
+
+/// What is known of each photo's camera, and the cards found in it; `profiles` are of calibrated cameras, in the
+/// photos' order.
+pub(crate) fn cards_in(
+    photos: &[Photo],
+    profiles: &[Option<Profile>],
+) -> (Vec<CameraPrior>, Vec<Result<FoundCards, CardError>>) {
+    photos
+        .par_iter()
+        .enumerate()
+        .map(|(i, photo)| {
+            let (w, h) = photo.luma.dimensions();
+            let profile = profiles.get(i).and_then(Option::as_ref);
+            let prior = match profile {
+                Some(profile) => profile.prior(photo.facts.orientation, (w, h)),
+                None => camera_prior(&photo.facts, w, h),
+            };
+            let says_focal = photo.facts.focal_length_35mm.is_some();
+            let options = DetectOptions {
+                focal_px: says_focal.then_some(prior.camera.focal_px),
+                camera: profile.map(|_| prior.camera),
+                ..DetectOptions::default()
+            };
+            (prior, find_cards(&photo.luma, &options))
+        })
+        .unzip()
 }
 
 /// The photos that shared cards join, and those without a card, each with the reason.
@@ -323,37 +353,8 @@ pub fn check(
             .get(i)
             .map_or_else(String::new, |p| p.path.display().to_string())
     };
-    let profile = |i: usize| known.cameras.get(i).and_then(Option::as_ref);
-    let cameras: Vec<CameraPrior> = photos
-        .iter()
-        .enumerate()
-        .map(|(i, photo)| {
-            let (w, h) = photo.luma.dimensions();
-            profile(i).map_or_else(
-                || camera_prior(&photo.facts, w, h),
-                |profile| profile.prior(photo.facts.orientation, (w, h)),
-            )
-        })
-        .collect();
-    let found: Vec<Result<FoundCards, CardError>> = photos
-        .par_iter()
-        .enumerate()
-        .map(|(i, photo)| {
-            let options = DetectOptions {
-                focal_px: photo
-                    .facts
-                    .focal_length_35mm
-                    .map(|_| cameras[i].camera.focal_px),
-                camera: profile(i).map(|_| cameras[i].camera),
-                ..DetectOptions::default()
-            };
-            find_cards(&photo.luma, &options)
-        })
-        .collect();
-    let Linked {
-        groups,
-        mut left_out,
-    } = linked(&found).map_err(|(photo, error)| CheckError::Cards {
+    let (cameras, found) = cards_in(photos, &known.cameras);
+    let linked = linked(&found).map_err(|(photo, error)| CheckError::Cards {
         path: path(photo),
         error,
     })?;
@@ -367,14 +368,12 @@ pub fn check(
         camera: cameras[i],
     };
     let (measured, used) =
-        measure_groups(&groups, view, plan, design).map_err(|error| CheckError::Rows {
-            path: path(groups[0][0]),
+        measure_groups(&linked.groups, view, plan, design).map_err(|error| CheckError::Rows {
+            path: path(linked.groups[0][0]),
             error,
         })?;
-    let apart = groups.iter().flatten().filter(|i| !used.contains(i));
-    left_out.extend(apart.map(|photo| (*photo, Unlinked::NoSharedCard)));
-    left_out.sort_by_key(|(photo, _)| *photo);
-    let left_out: Vec<LeftOut> = left_out
+    let left_out: Vec<LeftOut> = linked
+        .others(&used)
         .into_iter()
         .map(|(photo, why)| LeftOut::new(&path(photo), &why))
         .collect();

@@ -12,9 +12,9 @@ pub use words::{change, is_followed, shrinkage};
 
 use crate::calibrate::profile::Profile;
 use crate::card::geometry::print_scale_u_mm;
-use crate::card::{CardError, CardInPhoto, CardWarning, DetectOptions, FoundCards, find_cards};
+use crate::card::{CardError, CardInPhoto, CardWarning, FoundCards};
 use crate::check::{
-    CheckError, Drawn, Known, LeftOut, Place, capital, drawn, linked, photo_record,
+    CheckError, Drawn, Known, LeftOut, Place, capital, cards_in, drawn, linked, photo_record,
 };
 use crate::check::{ripple_u_mm, share_found, shared_range};
 use crate::design::Design;
@@ -22,14 +22,12 @@ use crate::geometry::Point2;
 use crate::line::strip::ARC_STEP_MM;
 use crate::photo::Photo;
 use crate::plan::Plan;
-use crate::plane::joint::{CameraPrior, State};
-use crate::plane::start::camera_prior;
+use crate::plane::joint::State;
 use crate::record::{DriftRecord, GapRecord, RowRecord};
 use crate::row::measure::{Job, Measured, PhotoView, measure};
 use crate::row::missed::missed;
 use crate::row::relaxed;
 use crate::units::{Uncertain, propagate};
-use rayon::prelude::*;
 
 /// A finished quilt as measured.
 #[derive(Debug, Clone)]
@@ -57,24 +55,7 @@ pub fn measure_finished(
         let photo = photos.get(i);
         photo.map_or_else(String::new, |p| p.path.display().to_string())
     };
-    let cameras = camera_priors(photos, profiles);
-    let found: Vec<Result<FoundCards, CardError>> = photos
-        .par_iter()
-        .zip(&cameras)
-        .enumerate()
-        .map(|(i, (photo, camera))| {
-            let is_known = profiles.get(i).is_some_and(Option::is_some);
-            let options = DetectOptions {
-                focal_px: photo
-                    .facts
-                    .focal_length_35mm
-                    .map(|_| camera.camera.focal_px),
-                camera: is_known.then_some(camera.camera),
-                ..DetectOptions::default()
-            };
-            find_cards(&photo.luma, &options)
-        })
-        .collect();
+    let (cameras, found) = cards_in(photos, profiles);
     let mut not_used: Vec<(usize, NotUsed)> = Vec::new();
     let mut leave_out = |photo: usize, left_out: LeftOut| {
         not_used.push((
@@ -166,17 +147,6 @@ pub fn measure_finished(
         used,
         drawn,
     })
-}
-
-fn camera_priors(photos: &[Photo], profiles: &[Option<Profile>]) -> Vec<CameraPrior> {
-    let prior = |(i, photo): (usize, &Photo)| {
-        let (w, h) = photo.luma.dimensions();
-        match profiles.get(i).and_then(Option::as_ref) {
-            Some(profile) => profile.prior(photo.facts.orientation, (w, h)),
-            None => camera_prior(&photo.facts, w, h),
-        }
-    };
-    photos.iter().enumerate().map(prior).collect()
 }
 
 /// Least share of a row's line in view that has to be followed.
