@@ -28,6 +28,7 @@ use bundle::{
 };
 pub use error::{CannotCalibrate, Note, Refusal};
 use nalgebra::{Matrix2, SMatrix};
+use rayon::prelude::*;
 
 /// Fewest photos a lens is calibrated from.
 pub const FEWEST_PHOTOS: usize = 5;
@@ -244,7 +245,7 @@ fn attempt(
 
     // Who is in is settled; which terms the corners ask for is judged on the same corners.
     let fits: Vec<Fitted> = TERMS
-        .iter()
+        .par_iter()
         .map(|terms| work.solve(*terms, start.clone(), Loss::Squared, GLUED_PRIOR_MM))
         .collect::<Result<_, _>>()?;
     let least = fits.iter().map(Fitted::criterion).fold(f64::MAX, f64::min);

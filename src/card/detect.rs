@@ -42,6 +42,9 @@ pub struct DetectOptions {
     /// judge flatness. Off when it is the lens that is asked for: the corners farthest out say most about
     /// it. Default on.
     pub judge: bool,
+    /// Whether to look for large cards first, in a picture of half the side: where the cards fill the photos, that
+    /// finds them in a quarter of the time. Default off.
+    pub large: bool,
     /// Pixels of a patch that are looked at, about. More take longer and average more noise away. Default
     /// 4000.
     pub patch_pixels: f64,
@@ -53,6 +56,7 @@ impl Default for DetectOptions {
             focal_px: None,
             camera: None,
             judge: true,
+            large: false,
             patch_pixels: FINE_PIXELS,
         }
     }
@@ -76,14 +80,18 @@ pub struct FoundCards {
 /// [`CardError`] when no card can be used, or one is there twice.
 pub fn find_cards(luma: &GrayImage, options: &DetectOptions) -> Result<FoundCards, CardError> {
     let mut tags: Vec<SeenTag> = Vec::new();
-    let mut coarsest = None;
+    let mut coarsest: Option<Shrunk> = None;
     let mut finest = 1;
-    for (factor, reading) in levels(luma) {
+    let usual = levels(luma, false)[0].0;
+    for (factor, reading) in levels(luma, options.large) {
         let small = Shrunk::new(luma, factor);
         for tag in read_tags(&small, &reading)? {
             take_in(&mut tags, tag);
         }
-        coarsest.get_or_insert(small);
+        // Why nothing is found is asked of a picture of the usual size.
+        if coarsest.as_ref().is_none_or(|c| c.factor > usual) {
+            coarsest = Some(small);
+        }
         finest = factor;
         if enough(&tags, factor) {
             break;
@@ -130,7 +138,7 @@ pub fn find_cards(luma: &GrayImage, options: &DetectOptions) -> Result<FoundCard
 }
 
 /// Shrink factors and how to read there, coarse to fine.
-fn levels(luma: &GrayImage) -> Vec<(u32, ReadOptions)> {
+fn levels(luma: &GrayImage, large: bool) -> Vec<(u32, ReadOptions)> {
     let long = f64::from(luma.width().max(luma.height()));
     let level = |(side, least_contrast, most_wrong_bits): (u32, u8, usize)| {
         let factor = (long / f64::from(side)).round() as u32;
@@ -141,9 +149,14 @@ fn levels(luma: &GrayImage) -> Vec<(u32, ReadOptions)> {
         (factor.max(1), reading)
     };
     let mut levels = LEVELS.map(level).to_vec();
+    if large {
+        let (side, contrast, bits) = LEVELS[0];
+        levels.insert(0, level((side / 2, contrast, bits)));
+    }
     // The last one reads all that the one before it would.
-    if levels[1].0 == levels[2].0 {
-        levels.remove(1);
+    let last = levels.len() - 1;
+    if levels[last - 1].0 == levels[last].0 {
+        levels.remove(last - 1);
     }
     levels
 }

@@ -45,7 +45,17 @@ pub fn locate(
     // First from the tags around each patch, then from the patches around it.
     let mut fits: Vec<Option<PatchFit>> = nodes
         .par_iter()
-        .map(|node| refine_patch(luma, light, &group.around(*node)?, *node, 1.0, ROUGH_PIXELS))
+        .map(|node| {
+            refine_patch(
+                luma,
+                light,
+                &group.around(*node)?,
+                *node,
+                1.0,
+                None,
+                ROUGH_PIXELS,
+            )
+        })
         .collect();
     keep_alike(&mut fits);
     let known: Vec<(Point2, Point2)> = nodes
@@ -57,13 +67,22 @@ pub fn locate(
     let blur = median(&mut blurs).unwrap_or(1.0);
     fits = nodes
         .par_iter()
-        .map(|node| {
+        .zip(&fits)
+        .map(|(node, rough)| {
             let around = if known.len() >= FEW_PATCHES {
                 nearest(&known, *node)?
             } else {
                 group.around(*node)?
             };
-            refine_patch(luma, light, &around, *node, blur, patch_pixels)
+            refine_patch(
+                luma,
+                light,
+                &around,
+                *node,
+                blur,
+                rough.as_ref(),
+                patch_pixels,
+            )
         })
         .collect();
     keep_alike(&mut fits);

@@ -118,6 +118,7 @@ fn look_at(path: &Path) -> Result<Looked, photo::PhotoError> {
     // thinned patch says worse stays below the floor of a corner's uncertainty.
     let options = DetectOptions {
         judge: false,
+        large: true,
         patch_pixels: 1000.0,
         ..DetectOptions::default()
     };
