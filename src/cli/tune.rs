@@ -220,6 +220,7 @@ fn followed(errors: &[AdvanceError]) -> bool {
                 e.u_mm[1],
             ],
             trim_mm: e.trim_mm,
+            squared: false,
         })
         .collect();
     QuiltState::after(&advances, &Prior::default(), 0.0).followed

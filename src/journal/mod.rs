@@ -574,9 +574,7 @@ pub fn read_gaps(folder: &Path) -> Result<(Vec<SavedGap>, Vec<Habit>), JournalEr
     let version = schema::check(&database, &path)?;
     let damaged = || JournalError::Damaged { path: path.clone() };
     let mut statement = database
-        .prepare(
-            "SELECT row, standing, record FROM checks WHERE standing <> 'undone' ORDER BY row, id",
-        )
+        .prepare("SELECT row, standing, record FROM checks WHERE standing <> 'undone' ORDER BY id")
         .map_err(wrap)?;
     let mut rows = statement.query([]).map_err(wrap)?;
     let mut gaps = Vec::new();
@@ -598,6 +596,8 @@ pub fn read_gaps(folder: &Path) -> Result<(Vec<SavedGap>, Vec<Habit>), JournalEr
             next_advance_mm: part.verdict.next_advance_mm,
         });
     }
+    // Sorted here: SQLite would carry the whole records along. Checks of one row stay in their order.
+    gaps.sort_by_key(|gap| gap.row);
     let habits = match version >= schema::HABITS {
         true => habits_of(&database, &path)?,
         false => Vec::new(),
