@@ -33,7 +33,7 @@ const PATIENCE: Duration = Duration::from_secs(8);
 #[derive(Debug, thiserror::Error)]
 pub enum JournalError {
     /// The file is not a journal of ours.
-    #[error("{} is not a rowsight journal; move it away, and a new one is begun", path.display())]
+    #[error("{} is not a rowsight journal, or its beginning is damaged; `rowsight log {} --repair` saves what can be read and keeps a copy of the old file", path.display(), folder_of(path))]
     Foreign {
         /// The file.
         path: PathBuf,
@@ -49,7 +49,7 @@ pub enum JournalError {
         known: i64,
     },
     /// Damaged file.
-    #[error("{} is damaged; `rowsight log FOLDER --repair` saves what can be read and keeps a copy of the old file", path.display())]
+    #[error("{} is damaged; `rowsight log {} --repair` saves what can be read and keeps a copy of the old file", path.display(), folder_of(path))]
     Damaged {
         /// The file.
         path: PathBuf,
@@ -83,6 +83,12 @@ pub enum JournalError {
         /// What the system says.
         reason: String,
     },
+}
+
+/// The folder as a person writes it.
+fn folder_of(path: &Path) -> String {
+    let folder = path.parent().filter(|p| !p.as_os_str().is_empty());
+    folder.map_or_else(|| ".".to_owned(), |p| p.display().to_string())
 }
 
 /// An open journal.
@@ -614,8 +620,8 @@ pub struct Repaired {
     pub copy: PathBuf,
 }
 
-/// Saves what can be read of a damaged journal into a new one, row by row. The old file is copied first and
-/// is never changed; the new one takes its place only when it is complete. Notes, habits and photos come
+/// Saves what can be read of a damaged journal into a new one, row by row. Where the file's header is lost, a
+/// new journal's stands in for it. The old file is copied first and is never changed; the new one takes its place only when it is complete. Notes, habits and photos come
 /// along as far as they can be read.
 ///
 /// # Errors
@@ -634,7 +640,8 @@ pub fn repair(folder: &Path) -> Result<Repaired, JournalError> {
     let new_path = fresh.path();
     let wrap = |e| error(&new_path, e);
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-    let old = Connection::open_with_flags(&copy, flags).map_err(|e| error(&copy, e))?;
+    let readable = with_a_header(&copy, &new_path, place.path()).map_err(failed)?;
+    let old = Connection::open_with_flags(&readable, flags).map_err(|e| error(&readable, e))?;
     let transaction = fresh.database.transaction().map_err(wrap)?;
     let mut checks = 0;
     // Photos before what refers to them, checks before photos of checks and notes.
@@ -685,6 +692,30 @@ pub fn repair(folder: &Path) -> Result<Repaired, JournalError> {
     drop(old);
     std::fs::rename(&new_path, &path).map_err(failed)?;
     Ok(Repaired { checks, copy })
+}
+
+/// Bytes of the header of an SQLite file, which begins with these words ("Database File Format", sqlite.org).
+const HEADER: usize = 100;
+const BEGINS_WITH: &[u8] = b"SQLite format 3\0";
+
+/// The file to read a damaged journal from: itself, or, where it does not begin as it should, another copy of it
+/// with the header of a new journal and its own number of pages.
+fn with_a_header(copy: &Path, new: &Path, place: &Path) -> std::io::Result<PathBuf> {
+    let mut bytes = std::fs::read(copy)?;
+    let header = std::fs::read(new)?;
+    if bytes.starts_with(BEGINS_WITH) || bytes.len() <= HEADER || header.len() <= HEADER {
+        return Ok(copy.to_owned());
+    }
+    bytes[..HEADER].copy_from_slice(&header[..HEADER]);
+    let page = u32::from(u16::from_be_bytes([header[16], header[17]])).max(512);
+    let pages = (bytes.len() as u32 / page).to_be_bytes();
+    bytes[28..32].copy_from_slice(&pages);
+    // No list of free pages is known; the count holds as of the change that the header tells.
+    bytes[32..40].fill(0);
+    bytes.copy_within(24..28, 92);
+    let path = place.join("with-a-header.db");
+    std::fs::write(&path, bytes)?;
+    Ok(path)
 }
 
 /// Ids are given out from 1; a run of misses longer than this is the end of a table.

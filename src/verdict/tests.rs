@@ -465,7 +465,8 @@ fn a_trim_takes_back_what_the_row_has_drifted_over_the_rows_left() {
     );
     assert_eq!(
         verdict.reasons.last().unwrap(),
-        "Next advances against the plan: four rows of 1.0 mm less on the right; nothing on the left."
+        "Next advances against the plan: one row of 0.5 mm less (later up to 1.5 mm) on the right; nothing on \
+         the left."
     );
 }
 
