@@ -30,6 +30,7 @@ fn main() {
         change: None,
         measurement_u_mm: 0.35,
         step_mm: None,
+        may_show: false,
         policy: Policy::Advice { squares: true },
     };
     // One empty journal to copy: making one anew syncs the disk each time.

@@ -32,7 +32,7 @@ pub struct Known {
     /// Gaps measured so far, oldest first.
     pub gaps: Vec<GapRecord>,
     /// Trims advised so far: the row that the advance led to, and the trim.
-    pub trims: Vec<(u32, crate::record::AdvanceTrim)>,
+    pub trims: Vec<crate::learn::state::Advised>,
     /// Fingerprints of the rows measured so far, by row number.
     pub fingerprints: Vec<(u32, Fingerprint)>,
     /// Newest row in the journal.

@@ -377,6 +377,40 @@ fn mistakes_with_notes_and_tuning_get_one_sentence() {
 }
 
 #[test]
+fn a_journal_whose_beginning_is_lost_is_read_all_the_same() {
+    let (_a, _b, folder) = played(&["--seed", "4"]);
+    let journal = Path::new(&folder).join("journal.db");
+    let whole = rowsight(&["log", &folder, "--json"]).1;
+    let mut bytes = std::fs::read(&journal).unwrap();
+    bytes[..100].fill(0x5A);
+    std::fs::write(&journal, &bytes).unwrap();
+    let (code, _, err) = rowsight(&["tune", &folder]);
+    assert_eq!(code, 2);
+    one_sentence(&err, "beginning is damaged");
+    let (code, _, err) = rowsight(&["log", &folder, "--repair"]);
+    assert!(code == 0 && err.contains("checks are in"), "{err}");
+    assert_eq!(rowsight(&["log", &folder, "--json"]).1, whole);
+    let kept = std::fs::read(Path::new(&folder).join("journal-before-repair-1.db")).unwrap();
+    assert_eq!(kept, bytes);
+}
+
+#[test]
+fn quilts_in_different_units_are_tuned_together_and_it_is_said() {
+    let (_a, _b, inches) = played(&["--seed", "5"]);
+    let (_c, _d, mm) = played(&["--seed", "6"]);
+    let plan = Path::new(&mm).join("plan.toml");
+    let text = std::fs::read_to_string(&plan).unwrap();
+    let changed = text.replace("unit = \"in\"", "unit = \"mm\"");
+    assert_ne!(changed, text);
+    std::fs::write(&plan, changed).unwrap();
+    let (code, said, err) = rowsight(&["tune", &inches, &mm]);
+    assert!(code == 0 && said.contains("on 2 quilts"), "{said} {err}");
+    assert!(err.contains("in inches and in mm"), "{err}");
+    let (_, _, err) = rowsight(&["tune", &inches, &inches]);
+    assert!(!err.contains("in inches and in mm"), "{err}");
+}
+
+#[test]
 fn a_damaged_journal_is_named_repaired_and_the_others_are_tuned() {
     let (_a, _b, good) = played(&["--seed", "2"]);
     let (_c, _d, bad) = played(&["--seed", "3"]);

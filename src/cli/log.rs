@@ -46,9 +46,13 @@ pub fn run(arguments: &LogArguments, style: Style) -> anyhow::Result<Outcome> {
             bail!("{} has no journal to repair", folder.display());
         }
         let repaired = crate::journal::repair(folder)?;
+        let saved = match repaired.checks {
+            0 => "No check could be read; the journal is begun anew".to_owned(),
+            1 => "1 check is in the repaired journal".to_owned(),
+            n => format!("{n} checks are in the repaired journal"),
+        };
         hint(&format!(
-            "{} checks are in the repaired journal; the old file is kept as {}.",
-            repaired.checks,
+            "{saved}; the old file is kept as {}.",
             repaired.copy.display()
         ));
     }

@@ -2,7 +2,7 @@
 
 use super::{Outcome, hint, say};
 use crate::journal::{Habit, Journal, SavedCheck};
-use crate::record::AdvanceTrim;
+use crate::learn::state::Advised;
 use anyhow::{anyhow, bail};
 use clap::Args;
 use std::path::PathBuf;
@@ -129,12 +129,12 @@ pub fn value_at<'a>(habits: &'a [Habit], name: &str, row: u32) -> Option<&'a str
 }
 
 /// The trims that were advised and, as far as is noted, rolled: the row the advance led to and the trim.
-pub fn trims_rolled(checks: &[SavedCheck], habits: &[Habit]) -> Vec<(u32, AdvanceTrim)> {
+pub fn trims_rolled(checks: &[SavedCheck], habits: &[Habit]) -> Vec<Advised> {
     let habits = in_force(habits);
     checks
         .iter()
-        .filter_map(|c| Some((c.row + 1, c.record.verdict.next_advance_mm?)))
-        .filter(|(row, _)| value_at(&habits, TRIM, *row) != Some("no"))
+        .filter_map(|c| Advised::by(c.row, &c.record.verdict))
+        .filter(|a| value_at(&habits, TRIM, a.to_row) != Some("no"))
         .collect()
 }
 

@@ -255,6 +255,7 @@ fn play_numbers(
         }),
         measurement_u_mm: USUAL_U_MM,
         step_mm: None,
+        may_show: false,
         policy: match arguments.ignore_advice {
             true => Policy::Never,
             false => Policy::Advice { squares: true },

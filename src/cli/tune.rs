@@ -14,6 +14,7 @@ use crate::record::Action;
 use crate::report::log::Standing;
 use crate::report::tune::{details, page, summary};
 use crate::report::{Style, wrap};
+use crate::units::LengthUnit;
 use anyhow::{Context, bail};
 use clap::Args;
 use rayon::prelude::*;
@@ -65,11 +66,13 @@ pub fn run(arguments: &TuneArguments, style: Style) -> anyhow::Result<Outcome> {
         .collect();
     let mut history = History::default();
     let mut unit = None;
+    let mut mixed = false;
     let (mut skipped, mut failed) = (0, false);
     for (folder, quilt) in arguments.folders.iter().zip(read) {
         match quilt {
             Ok(quilt) => {
                 let number = history.quilts.len();
+                mixed |= unit.is_some_and(|unit| unit != quilt.plan.unit);
                 unit = unit.or(Some(quilt.plan.unit));
                 history.quilts.push(name(folder));
                 history.repeats.extend(quilt.repeats);
@@ -93,8 +96,20 @@ pub fn run(arguments: &TuneArguments, style: Style) -> anyhow::Result<Outcome> {
         ));
     }
     let Some(unit) = unit else {
+        if failed {
+            return Ok(Outcome::Failed);
+        }
         bail!("none of the folders is a quilt; name folders that `rowsight plan` made");
     };
+    if mixed {
+        hint(&format!(
+            "Quilts in inches and in mm are taken together; shown in {}, the unit of the first.",
+            match unit {
+                LengthUnit::Inch => "inches",
+                LengthUnit::Millimetre => "mm",
+            }
+        ));
+    }
     let outcome = if failed {
         Outcome::Failed
     } else {
@@ -103,9 +118,12 @@ pub fn run(arguments: &TuneArguments, style: Style) -> anyhow::Result<Outcome> {
     let Some(tuning) = tune(&history, BIAS_SD_MM) else {
         say(&wrap(
             &format!(
-                "{} advances measured so far; with {LEAST_ADVANCES} or more there is something to say. \
+                "{} measured so far; with {LEAST_ADVANCES} or more there is something to say. \
                  Check every row with `rowsight snap`.",
-                history.advances.len()
+                match history.advances.len() {
+                    1 => "1 advance".to_owned(),
+                    n => format!("{n} advances"),
+                }
             ),
             "",
             style.width,
@@ -220,6 +238,7 @@ fn followed(errors: &[AdvanceError]) -> bool {
                 e.u_mm[1],
             ],
             trim_mm: e.trim_mm,
+            squared: false,
         })
         .collect();
     QuiltState::after(&advances, &Prior::default(), 0.0).followed

@@ -10,9 +10,11 @@
 //! that a copied or cloud-synced folder may lack, and one small writer gains nothing by it.
 
 mod finished;
+mod repair;
 mod schema;
 
 pub use finished::{NewFinished, SavedFinished};
+pub use repair::{Repaired, readable_checks, repair};
 
 use crate::record::{Action, AdvanceTrim, GapRecord, Record};
 use crate::report::log::Standing;
@@ -33,7 +35,7 @@ const PATIENCE: Duration = Duration::from_secs(8);
 #[derive(Debug, thiserror::Error)]
 pub enum JournalError {
     /// The file is not a journal of ours.
-    #[error("{} is not a rowsight journal; move it away, and a new one is begun", path.display())]
+    #[error("{} is not a rowsight journal, or its beginning is damaged; `rowsight log {} --repair` saves what can be read and keeps a copy of the old file", path.display(), folder_of(path))]
     Foreign {
         /// The file.
         path: PathBuf,
@@ -49,7 +51,7 @@ pub enum JournalError {
         known: i64,
     },
     /// Damaged file.
-    #[error("{} is damaged; `rowsight log FOLDER --repair` saves what can be read and keeps a copy of the old file", path.display())]
+    #[error("{} is damaged; `rowsight log {} --repair` saves what can be read and keeps a copy of the old file", path.display(), folder_of(path))]
     Damaged {
         /// The file.
         path: PathBuf,
@@ -83,6 +85,12 @@ pub enum JournalError {
         /// What the system says.
         reason: String,
     },
+}
+
+/// The folder as a person writes it.
+fn folder_of(path: &Path) -> String {
+    let folder = path.parent().filter(|p| !p.as_os_str().is_empty());
+    folder.map_or_else(|| ".".to_owned(), |p| p.display().to_string())
 }
 
 /// An open journal.
@@ -574,9 +582,7 @@ pub fn read_gaps(folder: &Path) -> Result<(Vec<SavedGap>, Vec<Habit>), JournalEr
     let version = schema::check(&database, &path)?;
     let damaged = || JournalError::Damaged { path: path.clone() };
     let mut statement = database
-        .prepare(
-            "SELECT row, standing, record FROM checks WHERE standing <> 'undone' ORDER BY row, id",
-        )
+        .prepare("SELECT row, standing, record FROM checks WHERE standing <> 'undone' ORDER BY id")
         .map_err(wrap)?;
     let mut rows = statement.query([]).map_err(wrap)?;
     let mut gaps = Vec::new();
@@ -598,116 +604,13 @@ pub fn read_gaps(folder: &Path) -> Result<(Vec<SavedGap>, Vec<Habit>), JournalEr
             next_advance_mm: part.verdict.next_advance_mm,
         });
     }
+    // Sorted here: SQLite would carry the whole records along. Checks of one row stay in their order.
+    gaps.sort_by_key(|gap| gap.row);
     let habits = match version >= schema::HABITS {
         true => habits_of(&database, &path)?,
         false => Vec::new(),
     };
     Ok((gaps, habits))
-}
-
-/// What a repair saved.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Repaired {
-    /// Checks that could be read and are in the new journal.
-    pub checks: usize,
-    /// Where the old file lies.
-    pub copy: PathBuf,
-}
-
-/// Saves what can be read of a damaged journal into a new one, row by row. The old file is copied first and
-/// is never changed; the new one takes its place only when it is complete. Notes, habits and photos come
-/// along as far as they can be read.
-///
-/// # Errors
-///
-/// [`JournalError`]; everything is then as it was, but for the copy.
-pub fn repair(folder: &Path) -> Result<Repaired, JournalError> {
-    let path = folder.join(FILE_NAME);
-    let failed = |e: std::io::Error| io_error(&path, &e);
-    let copy = (1..)
-        .map(|n| folder.join(format!("journal-before-repair-{n}.db")))
-        .find(|copy| !copy.exists())
-        .unwrap_or_else(|| folder.join("journal-before-repair.db"));
-    std::fs::copy(&path, &copy).map_err(failed)?;
-    let place = tempfile::tempdir_in(folder).map_err(failed)?;
-    let mut fresh = Journal::open(place.path())?;
-    let new_path = fresh.path();
-    let wrap = |e| error(&new_path, e);
-    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-    let old = Connection::open_with_flags(&copy, flags).map_err(|e| error(&copy, e))?;
-    let transaction = fresh.database.transaction().map_err(wrap)?;
-    let mut checks = 0;
-    // Photos before what refers to them, checks before photos of checks and notes.
-    for (table, columns) in [
-        ("photos", "sha256, file, came_from"),
-        (
-            "checks",
-            "id, row, saved, standing, record, fingerprint, plan, version",
-        ),
-        ("check_photos", "check_id, ordinal, sha256"),
-        ("notes", "id, check_id, text"),
-        ("habits", "id, row, name, value, saved"),
-        ("finished", "id, saved, record, plan, version"),
-        ("finished_photos", "finished_id, ordinal, sha256"),
-    ] {
-        let count = columns.split(',').count();
-        let marks = vec!["?"; count].join(", ");
-        let insert = format!("INSERT OR IGNORE INTO {table} ({columns}) VALUES ({marks})");
-        let mut misses = 0;
-        for id in 1.. {
-            if misses > LONGEST_RUN {
-                break;
-            }
-            let row: Result<Vec<rusqlite::types::Value>, _> = old.query_row(
-                &format!("SELECT {columns} FROM {table} WHERE rowid = ?1"),
-                [id],
-                |r| (0..count).map(|i| r.get(i)).collect(),
-            );
-            let whole = |row: &[rusqlite::types::Value]| {
-                table != "checks"
-                    || matches!(&row[4], rusqlite::types::Value::Text(t)
-                        if serde_json::from_str::<Record>(t).is_ok())
-            };
-            let Some(row) = row.ok().filter(|row| whole(row)) else {
-                misses += 1;
-                continue;
-            };
-            misses = 0;
-            // What refers to a lost row is lost with it.
-            let kept = transaction.execute(&insert, rusqlite::params_from_iter(row));
-            if table == "checks" && kept.is_ok_and(|n| n == 1) {
-                checks += 1;
-            }
-        }
-    }
-    transaction.commit().map_err(wrap)?;
-    drop(fresh);
-    drop(old);
-    std::fs::rename(&new_path, &path).map_err(failed)?;
-    Ok(Repaired { checks, copy })
-}
-
-/// Ids are given out from 1; a run of misses longer than this is the end of a table.
-const LONGEST_RUN: i64 = 100;
-
-/// How many checks of a damaged journal can still be read, one by one.
-pub fn readable_checks(folder: &Path) -> usize {
-    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-    let Ok(database) = Connection::open_with_flags(folder.join(FILE_NAME), flags) else {
-        return 0;
-    };
-    let (mut found, mut last, mut id) = (0, 0, 1);
-    while id - last <= LONGEST_RUN {
-        let record: Result<String, _> =
-            database.query_row("SELECT record FROM checks WHERE id = ?1", [id], |r| {
-                r.get(0)
-            });
-        if record.is_ok_and(|r| serde_json::from_str::<Record>(&r).is_ok()) {
-            (found, last) = (found + 1, id);
-        }
-        id += 1;
-    }
-    found
 }
 
 /// Gaps above each current row, as [`crate::gap::drift`] wants them.

@@ -1,6 +1,6 @@
 //! Where the rows to come will fall, and what would make the last one come out even.
 
-use super::correction::{Limits, Weights, correct, gains};
+use super::correction::{Gain, Limits, Weights, correct, gains};
 use super::state::{Mode, QuiltState, places_of, to_modes};
 use crate::plan::Plan;
 use crate::units::Uncertain;
@@ -58,30 +58,20 @@ pub fn forecast(
         })
     };
     let mut untouched = state.modes;
-    // Expected drift with the trims, the variance that steering leaves of what is still to come, and what
-    // no photo will tell.
-    let mut steered = state.modes.map(|mode| (mode.drift_mm, 0.0, 0.0));
+    let mut steered = state.modes.map(|mode| Steered::new(&mode));
     let mut rows = Vec::new();
     for (i, trim) in correction.trims_mm.iter().enumerate() {
         let to = row + 1 + i as u32;
         untouched = untouched.map(|mode| mode.advanced(0.0));
         let trims = to_modes(*trim);
         for (mode, (now, steered)) in state.modes.iter().zip(&mut steered).enumerate() {
-            let (drift, variance, unseen) = steered;
             // No roller steers the sag.
-            let kept = if mode < 2 { 1.0 - gains[i] } else { 1.0 };
-            *drift += trims[mode] + now.bias_mm;
+            let gain = if mode < 2 { Some(gains[i]) } else { None };
             // The bias is known better with every row: what it adds is counted with the first.
             let of_bias = if i == 0 { now.bias_variance } else { 0.0 };
-            // Of every gap to come the photo tells all but this much, which adds up.
-            let [scatter, u] = [now.scatter_mm, state.u_mm[mode]].map(|mm| mm * mm);
-            *unseen += scatter * u / (scatter + u).max(1e-12);
-            *variance = kept * kept * *variance + now.scatter_mm * now.scatter_mm + of_bias;
+            steered.advance(now, trims[mode], gain, state.u_mm[mode], of_bias);
         }
-        let corrected = places_of([0, 1, 2].map(|m| Uncertain {
-            value: steered[m].0,
-            u: (steered[m].1 + steered[m].2 + state.modes[m].drift_variance).sqrt(),
-        }));
+        let corrected = places_of(steered.each_ref().map(Steered::drift));
         rows.push(RowAhead {
             row: to,
             corrected_mm: on(to, corrected),
@@ -113,6 +103,53 @@ pub fn forecast(
         even_change_mm: (left > 0).then(|| (even_mm - now_mm) / f64::from(left) - plan.spacing_mm),
         partial_row: ((plan.length_mm - next_top_mm) / design_height_mm).clamp(0.0, 1.0),
         rows,
+    }
+}
+
+/// A mode to come, steered: its expected drift, the variances of what will be known of the drift and be meant
+/// with the newest gap, and what no photo will tell, mm².
+struct Steered {
+    drift_mm: f64,
+    of_drift: f64,
+    of_meant: f64,
+    covariance: f64,
+    untold: f64,
+}
+
+impl Steered {
+    fn new(now: &Mode) -> Steered {
+        Steered {
+            drift_mm: now.drift_mm,
+            of_drift: 0.0,
+            of_meant: 0.0,
+            covariance: 0.0,
+            untold: now.drift_variance,
+        }
+    }
+
+    /// One more advance; without a gain nothing is steered.
+    fn advance(&mut self, mode: &Mode, trim_mm: f64, gain: Option<Gain>, u_mm: f64, of_bias: f64) {
+        self.drift_mm += trim_mm + mode.bias_mm;
+        let [scatter, u] = [mode.scatter_mm, u_mm].map(|mm| mm * mm);
+        // Of every gap to come the photo tells all but this much, which adds up.
+        let untold = scatter * u / (scatter + u).max(1e-12);
+        self.untold += untold;
+        // g' = m = meant·g − drift·d, then d' = d + m + what the photo tells.
+        let Gain { meant, drift } = gain.unwrap_or_default();
+        let kept = 1.0 - drift;
+        let (dd, gg, dg) = (self.of_drift, self.of_meant, self.covariance);
+        self.of_meant = meant * meant * gg - 2.0 * meant * drift * dg + drift * drift * dd;
+        self.covariance = meant * meant * gg + meant * (kept - drift) * dg - drift * kept * dd;
+        self.of_drift = meant * meant * gg + 2.0 * meant * kept * dg + kept * kept * dd + scatter
+            - untold
+            + of_bias;
+    }
+
+    fn drift(&self) -> Uncertain {
+        Uncertain {
+            value: self.drift_mm,
+            u: (self.of_drift + self.untold).sqrt(),
+        }
     }
 }
 
@@ -214,6 +251,7 @@ mod tests {
                     change: None,
                     measurement_u_mm: 0.3,
                     step_mm: None,
+                    may_show: false,
                     policy,
                 };
                 let rows = play(&plan, &quilter, 1000 + seed);
@@ -225,6 +263,7 @@ mod tests {
                         deviation_mm: Some(to_places(r.measured)),
                         u_mm: u,
                         trim_mm: r.trim,
+                        squared: false,
                     })
                     .collect();
                 let state = QuiltState::after(&advances, &Prior::default(), 1000.0);

@@ -6,11 +6,9 @@ use super::seeded::Seeded;
 use crate::gap;
 use crate::learn::correction::{Correction, Limits, Weights, correct, step_mm};
 use crate::learn::resquare::{ReSquare, re_square};
-use crate::learn::state::{self, Belief, Prior, QuiltState, Sides, to_modes, to_places};
+use crate::learn::state::{self, Advised, Belief, Prior, QuiltState, Sides, to_modes, to_places};
 use crate::plan::Plan;
-use crate::record::{
-    AdvanceTrim, At, GapRecord, Record, RowRecord, SCHEMA, SpacingRecord, XOrigin,
-};
+use crate::record::{At, GapRecord, Record, RowRecord, SCHEMA, SpacingRecord, XOrigin};
 use crate::units::Uncertain;
 use crate::verdict::{Situation, decide, limits, unseen_mm, words};
 
@@ -26,9 +24,9 @@ pub enum Policy {
         /// Sets the quilt square when advised to.
         squares: bool,
     },
-    /// The same control with scatter, measurement and spread of biases known exactly, and trims of any
-    /// size to any fraction: the optimum for these weights, a yardstick.
-    Optimum {
+    /// The same with scatter and spread of biases known exactly. With trims of any size to any fraction that
+    /// is the optimum for these weights, a yardstick.
+    Known {
         /// Standard deviation of the bias of middle and lean from quilt to quilt, mm.
         bias_sd_mm: [f64; 2],
     },
@@ -48,6 +46,8 @@ pub struct Quilter {
     pub measurement_u_mm: f64,
     /// The least step a trim is rolled in, mm; that of the plan's unit when left out, 0 for any.
     pub step_mm: Option<f64>,
+    /// Whether trims may be so large that the gap shows.
+    pub may_show: bool,
     /// What is done about it.
     pub policy: Policy,
 }
@@ -95,6 +95,11 @@ pub fn play(plan: &Plan, quilter: &Quilter, seed: u64) -> Vec<PlayedRow> {
     let half_width_mm = plan.width_mm / 2.0;
     let u = mode_u(quilter);
     let limits = limits(plan, half_width_mm, unseen_mm(plan, u[0].hypot(u[1])));
+    let steered_within = match quilter.may_show {
+        true => UNBOUNDED,
+        false => limits,
+    };
+    let step = quilter.step_mm.unwrap_or(step_mm(plan.unit));
     let mut rows = vec![PlayedRow {
         row: 1,
         gap: [0.0; 3],
@@ -148,29 +153,22 @@ pub fn play(plan: &Plan, quilter: &Quilter, seed: u64) -> Vec<PlayedRow> {
                 let [l, c, r] = advised;
                 [l + squared, c, r - squared]
             },
+            squared: squared != 0.0,
         });
         let left = plan.rows - row;
-        let (state, correction) = match quilter.policy {
-            Policy::Optimum { bias_sd_mm } => {
+        let state = match quilter.policy {
+            Policy::Known { bias_sd_mm } => {
                 let goes = &quilter.advance;
                 let prior = Prior([
                     Belief::known(bias_sd_mm[0], goes.scatter_mm),
                     Belief::known(bias_sd_mm[1], goes.side_scatter_mm / 2.0),
                     Belief::known(0.0, goes.bow_scatter_mm),
                 ]);
-                let state = QuiltState::known(&advances, &prior, half_width_mm);
-                (
-                    state,
-                    correct(&state, left, Weights::default(), UNBOUNDED, 0.0),
-                )
+                QuiltState::known(&advances, &prior, half_width_mm)
             }
-            _ => {
-                let state = QuiltState::after(&advances, &belief, half_width_mm);
-                let step = quilter.step_mm.unwrap_or(step_mm(plan.unit));
-                let correction = correct(&state, left, Weights::default(), limits, step);
-                (state, correction)
-            }
+            _ => QuiltState::after(&advances, &belief, half_width_mm),
         };
+        let correction = correct(&state, left, Weights::default(), steered_within, step);
         advised = correction.next_mm();
         played.re_square = re_square(&state, &correction, left, limits);
         match quilter.policy {
@@ -187,7 +185,7 @@ pub fn play(plan: &Plan, quilter: &Quilter, seed: u64) -> Vec<PlayedRow> {
                 }
                 trim = advised;
             }
-            Policy::Optimum { .. } => trim = advised,
+            Policy::Known { .. } => trim = advised,
         }
         rows.push(played);
     }
@@ -196,10 +194,8 @@ pub fn play(plan: &Plan, quilter: &Quilter, seed: u64) -> Vec<PlayedRow> {
 
 /// The trim once the lean has been set square.
 fn after_squaring(state: &QuiltState, left: u32, limits: Limits, plan: &Plan) -> Sides {
-    let mut square = *state;
-    square.modes[1].drift_mm = 0.0;
     let Correction { trims_mm, .. } = correct(
-        &square,
+        &state.set_square(),
         left,
         Weights::default(),
         limits,
@@ -216,7 +212,7 @@ pub fn records(plan: &Plan, quilter: &Quilter, rows: &[PlayedRow]) -> Vec<Record
     let zero = Uncertain::default();
     let uncertain = |value: f64, u: f64| Uncertain { value, u };
     let mut gaps: Vec<GapRecord> = Vec::new();
-    let mut trims: Vec<(u32, AdvanceTrim)> = Vec::new();
+    let mut trims: Vec<Advised> = Vec::new();
     rows.iter()
         .map(|played| {
             let own = (played.row > 1).then(|| {
@@ -268,10 +264,8 @@ pub fn records(plan: &Plan, quilter: &Quilter, rows: &[PlayedRow]) -> Vec<Record
                 decide(plan, &situation)
             };
             // What is advised is what is rolled, or, by who ignores it, is noted as not rolled.
-            if quilter.policy != Policy::Never
-                && let Some(trim) = verdict.next_advance_mm
-            {
-                trims.push((played.row + 1, trim));
+            if quilter.policy != Policy::Never {
+                trims.extend(Advised::by(played.row, &verdict));
             }
             gaps.extend(in_photo.clone());
             Record {
@@ -369,6 +363,7 @@ mod tests {
             change: None,
             measurement_u_mm: 0.3,
             step_mm: None,
+            may_show: false,
             policy,
         }
     }

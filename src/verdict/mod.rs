@@ -20,7 +20,8 @@
 //! - Only spacing calls for a retake, because a better photo betters it. Drift is known as well as
 //!   all its gaps together, and a retake of the last photo does not help; an unsettled drift, skew or
 //!   bow is said in the reasons and decides nothing.
-//! - Re-square is real work, so it needs a fault shown at 95 %. A trim costs nothing, but correcting
+//! - Re-square is real work, but a quilt that leans shows for good: it needs a fault that is four times more
+//!   likely than none. A trim costs nothing, but correcting
 //!   chance errors doubles their variance (Deming 1986, rule 2 of the funnel), so what is trimmed is
 //!   what the filter makes of all gaps so far, not the last one.
 //! - A roller is straight, so bow cannot be rolled out: the middle is slack or tight and has to be set
@@ -38,7 +39,7 @@ pub mod words;
 use crate::gap::{self, MissingGap, RowPosition};
 use crate::learn::correction::{Correction, Limits, Weights, correct, step_mm};
 use crate::learn::resquare::{ReSquare, re_square};
-use crate::learn::state::{Prior, QuiltState, advances};
+use crate::learn::state::{Advised, Prior, QuiltState, advances};
 use crate::plan::Plan;
 use crate::record::{
     Action, AdvanceTrim, GapRecord, Record, RowRecord, SpacingRecord, VerdictRecord,
@@ -92,7 +93,7 @@ impl<'a> Situation<'a> {
         measured: &'a RowRecord,
         gaps_in_photo: &'a [GapRecord],
         gaps_of_quilt: &[GapRecord],
-        trims: &[(u32, AdvanceTrim)],
+        trims: &[Advised],
         warnings: &'a [Warning],
     ) -> Self {
         let all = [gaps_of_quilt, gaps_in_photo].concat();
@@ -115,7 +116,7 @@ impl<'a> Situation<'a> {
 fn state(
     plan: &Plan,
     gaps: &[GapRecord],
-    trims: &[(u32, AdvanceTrim)],
+    trims: &[Advised],
     row: u32,
     gap: Option<&GapRecord>,
     unbroken: bool,
@@ -334,10 +335,8 @@ fn advance(
     let correction = match (action, squares) {
         // Set square on the bars, the quilt takes the whole lean out at once; what is left is the rest.
         (Action::ReSquare, Some(ReSquare::Crooked | ReSquare::Leaving)) => {
-            let mut square = situation.state;
-            square.modes[1].drift_mm = 0.0;
             let square = Situation {
-                state: square,
+                state: situation.state.set_square(),
                 ..situation.clone()
             };
             self::correction(plan, &square, judged)

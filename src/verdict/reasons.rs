@@ -135,6 +135,12 @@ impl Facts<'_> {
     fn why_re_square(&self, squares: Option<ReSquare>) -> Vec<String> {
         let mut reasons = Vec::new();
         let next = self.situation.row + 1;
+        // Four to one is enough to set square, so what is less than shown is not called certain.
+        let shown = self
+            .judged
+            .skew
+            .is_some_and(|skew| skew.finding == Finding::Beyond);
+        let likely = if shown { "" } else { "most likely " };
         match squares {
             Some(ReSquare::Crooked | ReSquare::Leaving) => reasons.extend(self.skew()),
             Some(ReSquare::TooLate) => reasons.extend(self.deviations()),
@@ -142,15 +148,15 @@ impl Facts<'_> {
         }
         reasons.extend(squares.map(|why| match why {
             ReSquare::Crooked => format!(
-                "That is too much to roll out in one advance without showing: undo the advance and \
+                "That is {likely}too much to roll out in one advance without showing: undo the advance and \
                  set the quilt square on the bars before row {next}.",
             ),
             ReSquare::Leaving => format!(
-                "It leans further from row to row and will not be inside what the plan accepts two rows on: \
-                 undo the advance and set the quilt square on the bars before row {next}.",
+                "It leans further from row to row and most likely will not be inside what the plan accepts two \
+                 rows on: undo the advance and set the quilt square on the bars before row {next}.",
             ),
             ReSquare::TooLate => format!(
-                "The rows left are too few to bring row {} back to its place without showing: undo \
+                "The rows left are most likely too few to bring row {} back to its place without showing: undo \
                  the advance and set the quilt on the bars again before row {next}.",
                 self.situation.row,
             ),
@@ -425,7 +431,13 @@ pub fn trims_in_words(correction: &Correction, unit: LengthUnit) -> Option<Strin
     let of = |side: usize, mm: f64| {
         let direction = if mm > 0.0 { "more" } else { "less" };
         let rows = rows_in_words(correction.run(side));
-        format!("{rows} of {} {direction}", length(mm.abs(), unit))
+        let same_way = correction.trims_mm.iter().map(|t| t[side] * mm.signum());
+        let most = same_way.fold(0.0, f64::max);
+        let later = match is_nothing(most - mm.abs(), unit) {
+            true => String::new(),
+            false => format!(" (later up to {})", length(most, unit)),
+        };
+        format!("{rows} of {} {direction}{later}", length(mm.abs(), unit))
     };
     match (is_nothing(left, unit), is_nothing(right, unit)) {
         (true, true) => None,

@@ -43,24 +43,31 @@ def kalman():
 
 
 def riccati():
+    """State (drift d, what the newest gap was meant to be g), control m: d' = d + m, g' = m;
+    cost (m - g)^2 + q d'^2, written out in d, g and m."""
     out = []
     for q in [0.005, 0.02, 0.1, 1.0]:
-        p = linalg.solve_discrete_are(np.eye(1), np.eye(1), q * np.eye(1), np.eye(1))[0, 0]
-        out.append({"q": q, "p": p, "gain": p / (1 + p)})
+        a, b = np.diag([1.0, 0.0]), np.ones((2, 1))
+        cost, control, cross = np.diag([q, 1.0]), np.array([[1.0 + q]]), np.array([[q], [-1.0]])
+        p = linalg.solve_discrete_are(a, b, cost, control, s=cross)
+        k = np.linalg.solve(control + b.T @ p @ b, b.T @ p @ a + cross.T)[0]
+        out.append({"q": q, "drift": k[0], "meant": -k[1]})
     # Finite horizon: the whole quadratic programme solved at once by least squares, no recursion.
     finite = []
-    for q, end, n, d in [(0.02, 2.0, 5, 4.0), (0.0, 2.0, 3, -3.0), (0.1, 10.0, 8, 1.0)]:
+    for q, end, n, d, g in [(0.02, 2.0, 5, 4.0, 0.0), (0.0, 2.0, 3, -3.0, 1.0), (0.1, 10.0, 8, 1.0, -2.0)]:
         # unknowns m_0..m_{n-1}; d_k = d + sum_{j<k} m_j
         rows, rhs = [], []
         for j in range(n):
             e = np.zeros(n); e[j] = 1.0
-            rows.append(e); rhs.append(0.0)
+            if j > 0:
+                e[j - 1] = -1.0
+            rows.append(e); rhs.append(g if j == 0 else 0.0)
         for k in range(1, n + 1):
             w = np.sqrt(end if k == n else q)
             e = np.zeros(n); e[:k] = w
             rows.append(e); rhs.append(-w * d)
         m, *_ = np.linalg.lstsq(np.array(rows), np.array(rhs), rcond=None)
-        finite.append({"q": q, "end": end, "rows": n, "drift": d, "moves": list(m)})
+        finite.append({"q": q, "end": end, "rows": n, "drift": d, "meant": g, "moves": list(m)})
     return {"stationary": out, "finite": finite}
 
 
