@@ -1,4 +1,5 @@
-//! Timing shared by the benches.
+//! Timing shared by the benches; each takes what it needs.
+#![allow(dead_code)]
 
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};

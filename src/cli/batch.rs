@@ -1,21 +1,26 @@
 //! `rowsight batch`
 
+use super::side_by_side::{cores, in_order, with_threads};
 use super::{Outcome, complain, say, snap};
-use crate::check::{Check, CheckError, check};
+use crate::check::{Check, Known, Looked, SeenRow, is_recognised, judge, look};
+use crate::design::Design;
+use crate::finished::CardPlace;
 use crate::gap::places;
-use crate::journal::Journal;
+use crate::journal::{Journal, JournalError};
 use crate::photo::{self, Photo};
 use crate::plan::Plan;
 use crate::record::Action;
 use crate::report::{Style, plain, wrap};
+use crate::units::parse_length;
 use crate::verdict::words::{interval, number, signed, unit_name};
 use anyhow::{Context, bail};
 use clap::Args;
 use indicatif::{ProgressBar, ProgressStyle};
-use rayon::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::mpsc::sync_channel;
 
 /// Measure a folder of photos taken row after row, as if each had been snapped, or a finished quilt
 ///
@@ -52,6 +57,11 @@ pub struct BatchArguments {
     /// With --finished: only look, keep nothing in the journal
     #[arg(long, requires = "finished")]
     look: bool,
+    /// With --finished: a card whose place you know: how far its middle lies to the right of the quilt's middle (to the
+    /// left with a minus), and after a comma how far below the quilt's top edge; "strip 3=24in,10in", or one of the two:
+    /// "strip 3=24in", "strip 3=,10in". May be given again for another card
+    #[arg(long, value_name = "CARD=RIGHT,DOWN", value_parser = card_place, requires = "finished")]
+    card_at: Vec<CardPlace>,
     /// Trust the order: a photo that shows no row known already is of the next row
     #[arg(long)]
     in_order: bool,
@@ -61,6 +71,26 @@ pub struct BatchArguments {
     /// Camera profile for photos that do not say what took them
     #[arg(long, value_name = "NAME")]
     camera: Option<String>,
+}
+
+/// A card and its place, as in `strip 3=24in,10in`.
+fn card_place(text: &str) -> Result<CardPlace, String> {
+    const AS_IN: &str = "write the card and its place, as in \"strip 3=24in,10in\"";
+    let (card, place) = text.split_once('=').ok_or(AS_IN)?;
+    let (right, down) = place.split_once(',').unwrap_or((place, ""));
+    let length = |text: &str| match text.trim() {
+        "" => Ok(None),
+        text => parse_length(text).map(|mm| Some(mm.0)).map_err(|e| e.to_string()),
+    };
+    let place = CardPlace {
+        card: snap::card_named(card)?,
+        right_mm: length(right)?,
+        below_top_mm: length(down)?,
+    };
+    match (place.right_mm, place.below_top_mm) {
+        (None, None) => Err(AS_IN.to_owned()),
+        _ => Ok(place),
+    }
 }
 
 pub fn run(arguments: &BatchArguments, style: Style) -> anyhow::Result<Outcome> {
@@ -80,17 +110,18 @@ pub fn run(arguments: &BatchArguments, style: Style) -> anyhow::Result<Outcome> 
             look: arguments.look,
             no_overlay: arguments.no_overlay,
             camera: arguments.camera.as_deref(),
+            card_at: &arguments.card_at,
         };
         return super::finished::run(&asked, style);
     }
     let progress = progress(&super::report::name(folder));
-    let result = quilt(arguments, folder, &arguments.photos, &progress);
+    let result = quilt(arguments, folder, &arguments.photos, &progress, cores());
     progress.finish_and_clear();
     let (plan, done) = result?;
     say(&table(&done, &plan));
     say(&wrap(&done.in_words(), "  ", style.width));
-    for failed in done.lines.iter().filter_map(|l| l.result.as_ref().err()) {
-        complain(failed);
+    for complaint in done.complaints() {
+        complain(complaint);
     }
     Ok(done.outcome())
 }
@@ -105,7 +136,7 @@ struct Line {
 struct Measured {
     row: u32,
     is_retake: bool,
-    check: Check,
+    check: Arc<Check>,
 }
 
 /// What became of a quilt's photos.
@@ -114,6 +145,8 @@ struct Done {
     lines: Vec<Line>,
     /// In the journal already, or the same picture twice.
     passed_over: usize,
+    /// Overlays that could not be drawn or written, with the reason.
+    not_drawn: Vec<String>,
 }
 
 impl Done {
@@ -121,8 +154,19 @@ impl Done {
         self.lines.iter().filter(|l| l.result.is_err()).count()
     }
 
+    fn failed_with(&mut self, path: PathBuf, error: &anyhow::Error) {
+        let result = Err(format!("{error:#}"));
+        self.lines.push(Line { path, result });
+    }
+
+    /// What went wrong, one sentence each.
+    fn complaints(&self) -> impl Iterator<Item = &String> {
+        let failed = self.lines.iter().filter_map(|l| l.result.as_ref().err());
+        failed.chain(&self.not_drawn)
+    }
+
     fn outcome(&self) -> Outcome {
-        if self.failed() > 0 {
+        if self.failed() > 0 || !self.not_drawn.is_empty() {
             return Outcome::Failed;
         }
         let measured = || self.lines.iter().filter_map(|l| l.result.as_ref().ok());
@@ -155,18 +199,104 @@ impl Done {
     }
 }
 
-/// Measures a quilt's photos into its journal.
+/// A quilt being measured.
+struct Quilt<'a> {
+    folder: &'a Path,
+    plan: Plan,
+    design: Design,
+    arguments: &'a BatchArguments,
+    progress: &'a ProgressBar,
+}
+
+/// What one photo shows by itself.
+struct Seen {
+    path: PathBuf,
+    /// The photo, its pixels gone, and its rows.
+    result: anyhow::Result<(Photo, Looked)>,
+}
+
+/// A photo of which nothing tells yet which row it shows.
+struct Unknown {
+    path: PathBuf,
+    rows: Vec<SeenRow>,
+}
+
+/// A picture to be drawn of a check.
+struct Picture {
+    photo: Photo,
+    check: Arc<Check>,
+}
+
+/// Measures a quilt's photos into its journal, `workers` at a time.
 fn quilt(
     arguments: &BatchArguments,
     folder: &Path,
     named: &[PathBuf],
     progress: &ProgressBar,
+    workers: usize,
 ) -> anyhow::Result<(Plan, Done)> {
     let (plan, design) = super::plan::load(folder)?;
     let mut paths = photos_in(named)?;
     // Of the same picture twice, the first by name counts.
     paths.sort_by_cached_key(|path| by_name(path));
     let mut journal = Journal::open(folder)?;
+    let (waiting, mut done) = to_measure(&journal, paths, workers)?;
+    progress.inc_length(waiting.len() as u64);
+    let quilt = Quilt {
+        folder,
+        plan,
+        design,
+        arguments,
+        progress,
+    };
+    std::thread::scope(|scope| {
+        // Pictures are drawn beside the measuring; those of one row by one hand, one after the other.
+        let painters: Vec<_> = (0..workers)
+            .map(|_| {
+                let (send, pictures) = sync_channel::<Picture>(1);
+                let (quilt, threads) = (&quilt, (cores() / workers).max(1));
+                let hand = scope.spawn(move || {
+                    with_threads(Some(threads), || {
+                        let all = pictures.into_iter();
+                        all.filter_map(|p| quilt.draw(p).err()).collect::<Vec<_>>()
+                    })
+                });
+                (send, hand)
+            })
+            .collect();
+        let paint = |picture: Picture| {
+            let (send, _) = &painters[picture.check.row as usize % painters.len()];
+            // A painter that is gone has panicked; the scope passes that on.
+            let _ = send.send(picture);
+        };
+        let mut unknown = Vec::new();
+        let measured = in_order(
+            waiting,
+            workers,
+            |path| quilt.look(path),
+            |seen| quilt.take(seen, &mut journal, &mut done, &mut unknown, &paint),
+        );
+        let measured = measured.and_then(|()| {
+            quilt.go_round(&mut journal, &mut done, &mut unknown, &paint)?;
+            done.lines.extend(unknown.into_iter().map(|u| quilt.not_told(u.path)));
+            Ok(())
+        });
+        for (send, hand) in painters {
+            drop(send);
+            let errors = hand.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
+            done.not_drawn.extend(errors.iter().map(|e| format!("{e:#}")));
+        }
+        measured
+    })?;
+    Ok((quilt.plan, done))
+}
+
+/// The photos that are not in the journal yet, in the order in which they were taken.
+fn to_measure(
+    journal: &Journal,
+    paths: Vec<PathBuf>,
+    workers: usize,
+) -> anyhow::Result<(Vec<PathBuf>, Done)> {
     let mut seen: BTreeSet<String> = journal
         .history()?
         .into_iter()
@@ -175,129 +305,171 @@ fn quilt(
     let mut done = Done::default();
     let mut waiting = Vec::new();
     // Looked at first for order and hash; the pictures themselves would not all fit into memory.
-    let looked: Vec<(PathBuf, Result<_, String>)> = paths
-        .into_par_iter()
-        .map(|path| {
+    in_order(
+        paths,
+        workers,
+        |path| {
             let facts = photo::glance(&path).map_err(|e| e.to_string());
             (path, facts)
-        })
-        .collect();
-    for (path, facts) in looked {
-        match facts {
-            Ok((taken, sha256)) if seen.insert(sha256.clone()) => waiting.push((taken, path)),
-            Ok(_) => done.passed_over += 1,
-            Err(error) => done.lines.push(Line {
-                path,
-                result: Err(error),
-            }),
-        }
-    }
+        },
+        |(path, facts)| {
+            match facts {
+                Ok((taken, sha256)) if seen.insert(sha256.clone()) => waiting.push((taken, path)),
+                Ok(_) => done.passed_over += 1,
+                Err(error) => done.lines.push(Line {
+                    path,
+                    result: Err(error),
+                }),
+            }
+            anyhow::Ok(())
+        },
+    )?;
     let timeless = waiting.iter().filter(|(taken, _)| taken.is_none()).count();
     if timeless > 0 {
         waiting.sort_by_cached_key(|(_, path)| by_name(path));
     } else {
         waiting.sort_by_cached_key(|(taken, path)| (*taken, by_name(path)));
     }
-    progress.inc_length(waiting.len() as u64);
-    let mut waiting: Vec<PathBuf> = waiting.into_iter().map(|(_, path)| path).collect();
-    // A photo that shows no known row may do so when others have been measured: go round until nothing moves.
-    loop {
-        let mut unknown = Vec::new();
-        let before = waiting.len();
-        for path in waiting {
-            match one(
-                arguments,
-                folder,
-                &plan,
-                &design,
-                &mut journal,
-                &path,
-                progress,
-            ) {
-                Ok(Some(measured)) => done.lines.push(Line {
-                    path,
-                    result: Ok(measured),
-                }),
-                Ok(None) => unknown.push(path),
-                Err(error) => {
-                    // A journal that cannot be written fails for every photo.
-                    if error.is::<crate::journal::JournalError>() {
-                        return Err(error);
-                    }
-                    done.lines.push(Line {
-                        path,
-                        result: Err(format!("{error:#}")),
-                    });
-                }
-            }
-        }
-        if unknown.is_empty() || unknown.len() == before {
-            done.lines.extend(unknown.into_iter().map(|path| Line {
-                result: Err(format!(
-                    "{}: no row in it is known already, so its number cannot be told; give the photos of the rows \
-                     between too, or `rowsight snap {} {} --row NUMBER`",
-                    path.display(),
-                    folder.display(),
-                    path.display(),
-                )),
-                path,
-            }));
-            break;
-        }
-        waiting = unknown;
-    }
-    Ok((plan, done))
+    Ok((waiting.into_iter().map(|(_, path)| path).collect(), done))
 }
 
-/// Measures one photo and keeps it; `None` when nothing tells which row it shows.
-fn one(
-    arguments: &BatchArguments,
-    folder: &Path,
-    plan: &Plan,
-    design: &crate::design::Design,
-    journal: &mut Journal,
-    path: &Path,
-    progress: &ProgressBar,
-) -> anyhow::Result<Option<Measured>> {
-    let photos: [Photo; 1] = [photo::read(path)?];
-    let (checks, habits) = (journal.current()?, journal.habits()?);
-    let known = crate::check::Known {
-        cameras: progress.suspend(|| snap::cameras(&photos, arguments.camera.as_deref()))?,
-        ..snap::known(&checks, &habits)
-    };
-    let checked = check(&photos, plan, design, &known, None);
-    progress.inc(1);
-    let checked = match checked {
-        // The row after the last one: its number was only a guess.
-        Err(CheckError::NotInPlan { .. }) if known.newest.is_some() && !arguments.in_order => None,
-        checked => Some(checked?),
-    };
-    let is_known =
-        |checked: &Check| known.newest.is_none() || checked.is_recognised || arguments.in_order;
-    let Some(checked) = checked.filter(is_known) else {
-        progress.dec(1);
-        return Ok(None);
-    };
-    // A later photo of the same row that asks for a retake must not push a good one aside.
-    if checked.is_retake && checked.record.verdict.action == Action::Retake {
-        bail!(
-            "{}: shows row {} again, which is measured already, and is not good enough to take that one's place; \
-             nothing is lost without it",
-            path.display(),
-            checked.row
-        );
+impl Quilt<'_> {
+    /// What a photo shows, whatever the other photos say.
+    fn look(&self, path: PathBuf) -> Seen {
+        let look = || {
+            let photos = [photo::read(&path)?];
+            let named = self.arguments.camera.as_deref();
+            let cameras = self.progress.suspend(|| snap::cameras(&photos, named))?;
+            let looked = look(&photos, &self.plan, &self.design, &cameras)?;
+            let [photo] = photos;
+            // Pixels of photos that wait for their turn would fill the memory.
+            let luma = image::GrayImage::default();
+            Ok((Photo { luma, ..photo }, looked))
+        };
+        let result = look();
+        self.progress.inc(1);
+        Seen { path, result }
     }
-    snap::keep(journal, &photos, &checked, plan)?;
-    if !arguments.no_overlay {
-        let colours = photos.iter().map(Photo::colour).collect();
-        let pictures = snap::draw_all(&photos, colours, &checked, plan)?;
-        snap::write_overlays(folder, checked.row, &pictures)?;
+
+    fn known(&self, journal: &Journal) -> anyhow::Result<Known> {
+        Ok(snap::known(&journal.current()?, &journal.habits()?))
     }
-    Ok(Some(Measured {
-        row: checked.row,
-        is_retake: checked.is_retake,
-        check: checked,
-    }))
+
+    /// Numbers a photo and keeps it, or sets it aside when nothing tells which row it shows.
+    fn take(
+        &self,
+        seen: Seen,
+        journal: &mut Journal,
+        done: &mut Done,
+        unknown: &mut Vec<Unknown>,
+        paint: &impl Fn(Picture),
+    ) -> anyhow::Result<()> {
+        let known = self.known(journal)?;
+        let (photo, looked) = match seen.result {
+            Ok(seen) => seen,
+            Err(error) => {
+                done.failed_with(seen.path, &error);
+                return Ok(());
+            }
+        };
+        if !self.arguments.in_order && !is_recognised(looked.rows(), &known) {
+            unknown.push(Unknown {
+                path: seen.path,
+                rows: looked.rows().to_vec(),
+            });
+            return Ok(());
+        }
+        match self.keep(photo, looked, &known, journal, paint) {
+            Ok(measured) => done.lines.push(Line {
+                path: seen.path,
+                result: Ok(measured),
+            }),
+            // A journal that cannot be written fails for every photo.
+            Err(error) if error.is::<JournalError>() => return Err(error),
+            Err(error) => done.failed_with(seen.path, &error),
+        }
+        Ok(())
+    }
+
+    fn keep(
+        &self,
+        photo: Photo,
+        looked: Looked,
+        known: &Known,
+        journal: &mut Journal,
+        paint: &impl Fn(Picture),
+    ) -> anyhow::Result<Measured> {
+        let photos = [photo];
+        let check = judge(looked, &photos, &self.plan, &self.design, known, None)?;
+        // A later photo of the same row that asks for a retake must not push a good one aside.
+        if check.is_retake && check.record.verdict.action == Action::Retake {
+            bail!(
+                "{}: shows row {} again, which is measured already, and is not good enough to take that one's place; \
+                 nothing is lost without it",
+                photos[0].path.display(),
+                check.row
+            );
+        }
+        snap::keep(journal, &photos, &check, &self.plan)?;
+        let check = Arc::new(check);
+        if !self.arguments.no_overlay {
+            let [photo] = photos;
+            let check = check.clone();
+            paint(Picture { photo, check });
+        }
+        Ok(Measured {
+            row: check.row,
+            is_retake: check.is_retake,
+            check,
+        })
+    }
+
+    /// A photo that shows no known row may do so when others have been measured: goes round until nothing moves.
+    fn go_round(
+        &self,
+        journal: &mut Journal,
+        done: &mut Done,
+        unknown: &mut Vec<Unknown>,
+        paint: &impl Fn(Picture),
+    ) -> anyhow::Result<()> {
+        loop {
+            let before = unknown.len();
+            for one in std::mem::take(unknown) {
+                if !is_recognised(&one.rows, &self.known(journal)?) {
+                    unknown.push(one);
+                    continue;
+                }
+                // Only what tells the row was kept; the rest is looked at anew.
+                let seen = self.look(one.path);
+                self.progress.dec(1);
+                self.take(seen, journal, done, unknown, paint)?;
+            }
+            if unknown.len() == before {
+                return Ok(());
+            }
+        }
+    }
+
+    fn not_told(&self, path: PathBuf) -> Line {
+        let folder = self.folder.display();
+        Line {
+            result: Err(format!(
+                "{}: no row in it is known already, so its number cannot be told; give the photos of the rows \
+                 between too, or `rowsight snap {folder} {} --row NUMBER`",
+                path.display(),
+                path.display(),
+            )),
+            path,
+        }
+    }
+
+    fn draw(&self, picture: Picture) -> anyhow::Result<()> {
+        let Picture { photo, check } = picture;
+        let colours = vec![photo.colour()];
+        let pictures = snap::draw_all(&[photo], colours, &check, &self.plan)?;
+        snap::write_overlays(self.folder, check.row, &pictures)?;
+        Ok(())
+    }
 }
 
 /// Every quilt in a folder, one line each; a bad one does not stop the others.
@@ -318,20 +490,28 @@ fn each(arguments: &BatchArguments, parent: &Path) -> anyhow::Result<Outcome> {
     let mut verdicts = Vec::new();
     // Quilts have nothing to do with one another, so they are measured side by side.
     let progress = progress(&super::report::name(parent));
-    let results: Vec<_> = quilts
-        .par_iter()
-        .map(|folder| {
-            quilt(arguments, folder, std::slice::from_ref(folder), &progress)
+    let side_by_side = cores().min(quilts.len());
+    let mut results = Vec::new();
+    in_order(
+        quilts.iter().collect(),
+        side_by_side,
+        |folder: &PathBuf| {
+            let workers = cores() / side_by_side;
+            quilt(arguments, folder, std::slice::from_ref(folder), &progress, workers)
                 .and_then(|(_, done)| Ok((super::report::write_page(folder)?, done)))
-        })
-        .collect();
+        },
+        |result| {
+            results.push(result);
+            anyhow::Ok(())
+        },
+    )?;
     progress.finish_and_clear();
     for (folder, result) in quilts.iter().zip(results) {
         let name = super::report::name(folder);
         match result {
             Ok((report, done)) => {
-                for failed in done.lines.iter().filter_map(|l| l.result.as_ref().err()) {
-                    complain(failed);
+                for complaint in done.complaints() {
+                    complain(complaint);
                 }
                 worst = worst.max(done.outcome());
                 lines.push(vec![

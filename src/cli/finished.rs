@@ -2,7 +2,7 @@
 
 use super::{Outcome, complain, hint, say, snap, spinner};
 use crate::calibrate::profile::Profile;
-use crate::finished::{Finished, NotUsed, is_followed, measure_finished};
+use crate::finished::{CardPlace, Finished, NotUsed, is_followed, measure_finished};
 use crate::journal::{Journal, KeptPhoto, NewFinished};
 use crate::photo::{self, Photo};
 use crate::plan::Plan;
@@ -24,6 +24,7 @@ pub(super) struct Asked<'a> {
     pub look: bool,
     pub no_overlay: bool,
     pub camera: Option<&'a str>,
+    pub card_at: &'a [CardPlace],
 }
 
 pub(super) fn run(asked: &Asked, style: Style) -> anyhow::Result<Outcome> {
@@ -45,7 +46,7 @@ pub(super) fn run(asked: &Asked, style: Style) -> anyhow::Result<Outcome> {
     let cameras: anyhow::Result<Vec<Option<Profile>>> =
         progress.suspend(|| snap::cameras(&photos, asked.camera));
     let measured =
-        cameras.and_then(|cameras| Ok(measure_finished(&photos, &plan, &design, &cameras)?));
+        cameras.and_then(|cameras| Ok(measure_finished(&photos, &plan, &design, &cameras, asked.card_at)?));
     progress.finish_and_clear();
     let mut measured = measured?;
     not_used.append(&mut measured.record.not_used);

@@ -69,14 +69,16 @@ fn card_place(text: &str) -> Result<(CardId, f64), String> {
     let (card, place) = text
         .split_once('=')
         .ok_or("write the card and its place, as in \"strip 3=24in\"")?;
-    let card = CardId::from_name(card.trim()).ok_or_else(|| {
-        format!(
-            "there is no card `{}`; its name is printed on it",
-            card.trim()
-        )
-    })?;
+    let card = card_named(card)?;
     let place = parse_length(place).map_err(|e| e.to_string())?;
     Ok((card, place.0))
+}
+
+/// A card by the name printed on it.
+pub(super) fn card_named(name: &str) -> Result<CardId, String> {
+    let name = name.trim();
+    CardId::from_name(name)
+        .ok_or_else(|| format!("there is no card `{name}`; its name is printed on it"))
 }
 
 /// Part of the row.

@@ -173,7 +173,7 @@ fn every_line_of_the_csv_has_the_columns_of_the_heading_and_unknown_is_empty() {
 fn the_page_stands_alone_and_its_drawings_are_named() {
     let (plan, checks) = checks(LengthUnit::Inch, &[4]);
     let picture = Picture {
-        row: Some(2),
+        shows: Shows::Row(2),
         jpeg: vec![0xff, 0xd8, 0xff],
         width: 3,
         height: 2,
