@@ -7,9 +7,10 @@ use crate::design::Design;
 use crate::finished::CardPlace;
 use crate::gap::places;
 use crate::journal::{Journal, JournalError};
-use crate::photo::{self, Photo};
+use crate::photo::{self, Photo, Small};
 use crate::plan::Plan;
 use crate::record::Action;
+use crate::report::overlay::LONGEST_PX;
 use crate::report::{Style, plain, wrap};
 use crate::units::parse_length;
 use crate::verdict::words::{interval, number, signed, unit_name};
@@ -211,8 +212,15 @@ struct Quilt<'a> {
 /// What one photo shows by itself.
 struct Seen {
     path: PathBuf,
-    /// The photo, its pixels gone, and its rows.
-    result: anyhow::Result<(Photo, Looked)>,
+    result: anyhow::Result<Shown>,
+}
+
+struct Shown {
+    /// The photo, its pixels gone.
+    photo: Photo,
+    /// What is left of them to draw on.
+    small: Option<Small>,
+    rows: Looked,
 }
 
 /// A photo of which nothing tells yet which row it shows.
@@ -224,6 +232,7 @@ struct Unknown {
 /// A picture to be drawn of a check.
 struct Picture {
     photo: Photo,
+    small: Small,
     check: Arc<Check>,
 }
 
@@ -337,14 +346,22 @@ impl Quilt<'_> {
     /// What a photo shows, whatever the other photos say.
     fn look(&self, path: PathBuf) -> Seen {
         let look = || {
-            let photos = [photo::read(&path)?];
+            let (photo, small) = match self.arguments.no_overlay {
+                true => (photo::read(&path)?, None),
+                false => {
+                    let (photo, small) = photo::read_with_small(&path, LONGEST_PX)?;
+                    (photo, Some(small))
+                }
+            };
+            let photos = [photo];
             let named = self.arguments.camera.as_deref();
             let cameras = self.progress.suspend(|| snap::cameras(&photos, named))?;
-            let looked = look(&photos, &self.plan, &self.design, &cameras)?;
+            let rows = look(&photos, &self.plan, &self.design, &cameras)?;
             let [photo] = photos;
             // Pixels of photos that wait for their turn would fill the memory.
             let luma = image::GrayImage::default();
-            Ok((Photo { luma, ..photo }, looked))
+            let photo = Photo { luma, ..photo };
+            Ok(Shown { photo, small, rows })
         };
         let result = look();
         self.progress.inc(1);
@@ -365,21 +382,21 @@ impl Quilt<'_> {
         paint: &impl Fn(Picture),
     ) -> anyhow::Result<()> {
         let known = self.known(journal)?;
-        let (photo, looked) = match seen.result {
+        let shown = match seen.result {
             Ok(seen) => seen,
             Err(error) => {
                 done.failed_with(seen.path, &error);
                 return Ok(());
             }
         };
-        if !self.arguments.in_order && !is_recognised(looked.rows(), &known) {
+        if !self.arguments.in_order && !is_recognised(shown.rows.rows(), &known) {
             unknown.push(Unknown {
                 path: seen.path,
-                rows: looked.rows().to_vec(),
+                rows: shown.rows.rows().to_vec(),
             });
             return Ok(());
         }
-        match self.keep(photo, looked, &known, journal, paint) {
+        match self.keep(shown, &known, journal, paint) {
             Ok(measured) => done.lines.push(Line {
                 path: seen.path,
                 result: Ok(measured),
@@ -393,14 +410,14 @@ impl Quilt<'_> {
 
     fn keep(
         &self,
-        photo: Photo,
-        looked: Looked,
+        shown: Shown,
         known: &Known,
         journal: &mut Journal,
         paint: &impl Fn(Picture),
     ) -> anyhow::Result<Measured> {
+        let Shown { photo, small, rows } = shown;
         let photos = [photo];
-        let check = judge(looked, &photos, &self.plan, &self.design, known, None)?;
+        let check = judge(rows, &photos, &self.plan, &self.design, known, None)?;
         // A later photo of the same row that asks for a retake must not push a good one aside.
         if check.is_retake && check.record.verdict.action == Action::Retake {
             bail!(
@@ -412,10 +429,14 @@ impl Quilt<'_> {
         }
         snap::keep(journal, &photos, &check, &self.plan)?;
         let check = Arc::new(check);
-        if !self.arguments.no_overlay {
+        if let Some(small) = small {
             let [photo] = photos;
             let check = check.clone();
-            paint(Picture { photo, check });
+            paint(Picture {
+                photo,
+                small,
+                check,
+            });
         }
         Ok(Measured {
             row: check.row,
@@ -464,9 +485,12 @@ impl Quilt<'_> {
     }
 
     fn draw(&self, picture: Picture) -> anyhow::Result<()> {
-        let Picture { photo, check } = picture;
-        let colours = vec![photo.colour()];
-        let pictures = snap::draw_all(&[photo], colours, &check, &self.plan)?;
+        let Picture {
+            photo,
+            small,
+            check,
+        } = picture;
+        let pictures = snap::draw_all(&[photo], vec![small], &check, &self.plan)?;
         snap::write_overlays(self.folder, check.row, &pictures)?;
         Ok(())
     }

@@ -3,11 +3,10 @@
 use super::{Outcome, complain, hint, say};
 use crate::card::print::Paper;
 use crate::journal::{Journal, kept_path};
-use crate::photo;
+use crate::photo::{self, shrink::shrink};
 use crate::plan::file::write_whole;
 use crate::record::{InPhoto, PhotoRecord};
 use crate::report::missed_part::cut_out;
-use crate::report::overlay::shrink;
 use crate::report::pdf::pdf;
 use crate::report::quilt::{self, Picture, QuiltReport, Shows};
 use crate::units::LengthUnit;
@@ -230,7 +229,7 @@ fn small(path: &Path) -> anyhow::Result<RgbImage> {
     let picture = image::open(path)
         .with_context(|| format!("{} cannot be read", path.display()))?
         .into_rgb8();
-    Ok(shrink::shrink(&picture, LONGEST_PX).0)
+    Ok(shrink(&picture, LONGEST_PX).0)
 }
 
 fn encoded(shows: Shows, picture: &RgbImage) -> anyhow::Result<Picture> {

@@ -1,6 +1,6 @@
 //! The quilt's edges as lines: found along each side, told from seams, shadows and the floor's own lines.
 
-use super::steps::{BIN_MM, Band, CELL_MM, JUDGED, Path, SHOWS, evidence, paths};
+use super::steps::{BIN_MM, Band, CELL_MM, CONTEXT, Path, SHOWS, evidence, paths};
 use crate::geometry::Point2;
 use crate::line::map::covers;
 use crate::plane::camera::PreparedView;
@@ -103,6 +103,10 @@ const COLUMNS: usize = 8;
 /// Share of the bins in view that show an edge, and mean of step over variation, at least.
 const LEAST_SHARE: f32 = 0.75;
 const LEAST_STRENGTH: f32 = 1.3;
+/// Share of a line's strength from which on something of the same kind beyond its ends is its continuation.
+const GOES_ON: f32 = 0.6;
+/// Share of a line's strength that its echo beside it may have.
+const ECHO: f32 = 0.62;
 /// An edge shows on at least this length, and on this share of the side's.
 const LEAST_SEEN_MM: f64 = 300.0;
 const LEAST_OF_SIDE: f64 = 0.5;
@@ -132,10 +136,9 @@ pub(super) fn edges(
     photos: &[Seen],
     papers: &[[Point2; 4]],
 ) -> [Option<Edge>; 4] {
-    let found: Vec<Vec<Candidate>> = sides
-        .iter()
-        .map(|side| side.map_or(Vec::new(), |side| candidates(&side, photos, papers)))
-        .collect();
+    let found = sides
+        .each_ref()
+        .map(|side| side.map_or(Vec::new(), |side| candidates(&side, photos, papers)));
     if std::env::var_os("EDGE_DEBUG").is_some() {
         for (side, all) in SIDES.iter().zip(&found) {
             for c in all {
@@ -146,67 +149,80 @@ pub(super) fn edges(
             }
         }
     }
-    let width = binding_width(&found);
-    std::array::from_fn(|i| chosen(&found[i], width).cloned())
+    agreed(&found)
 }
 
-/// Widths between the outermost line of each side and the next one inside that agree on two sides or more.
-fn binding_width(found: &[Vec<Candidate>]) -> Option<f64> {
-    let mut widths: Vec<f64> = Vec::new();
-    for side in found {
-        for pair in side.windows(2) {
-            widths.push(pair[1].out - pair[0].out);
-        }
+/// A binding as all sides show it: its width, mm, and whether its outer line is brighter outside (1) or darker (−1).
+#[derive(Debug, Clone, Copy)]
+struct Binding {
+    width: f64,
+    outer_sign: f32,
+}
+
+impl Binding {
+    /// The pair of neighbouring lines that two sides or more have alike, those of most sides.
+    fn common(found: &[Vec<Candidate>]) -> Option<Binding> {
+        let pairs = |side: &Vec<Candidate>| -> Vec<Binding> {
+            let pairs = side.windows(2).map(|pair| Binding {
+                width: pair[1].out - pair[0].out,
+                outer_sign: pair[1].sign,
+            });
+            pairs.filter(|b| b.width <= NEAR_MM).collect()
+        };
+        let all: Vec<Vec<Binding>> = found.iter().map(pairs).collect();
+        let alike = |a: &Binding, b: &Binding| {
+            (a.width - b.width).abs() <= SAME_WIDTH_MM && a.outer_sign == b.outer_sign
+        };
+        let sides = |b: &Binding| {
+            let has = |side: &&Vec<Binding>| side.iter().any(|other| alike(b, other));
+            all.iter().filter(has).count()
+        };
+        // Of two lines of a seam and the edge, the outer pair ends at the edge.
+        let best = all.iter().flatten().max_by_key(|b| sides(b))?;
+        (sides(best) >= 2).then_some(*best)
     }
-    let agreeing = |w: f64| {
-        found
-            .iter()
-            .filter(|side| {
-                side.windows(2)
-                    .any(|pair| (pair[1].out - pair[0].out - w).abs() <= SAME_WIDTH_MM)
-            })
-            .count()
-    };
-    let best = widths
-        .iter()
-        .copied()
-        .filter(|w| *w <= NEAR_MM)
-        .max_by_key(|w| agreeing(*w))?;
-    (agreeing(best) >= 2).then(|| {
-        let near = widths.iter().filter(|w| (*w - best).abs() <= SAME_WIDTH_MM);
-        let (sum, n) = near.fold((0.0, 0.0), |(s, n), w| (s + w, n + 1.0));
-        sum / n
-    })
+
+    fn is(&self, outer: &Candidate, inner: &Candidate) -> bool {
+        (outer.out - inner.out - self.width).abs() <= SAME_WIDTH_MM
+    }
 }
 
 /// Which of the lines, inmost first, is the edge; none when that is not clear.
-fn chosen(lines: &[Candidate], binding: Option<f64>) -> Option<&Edge> {
+fn chosen(lines: &[Candidate], binding: Option<Binding>) -> Option<&Candidate> {
     let (outmost, inside) = lines.split_last()?;
     // A line on the floor may run along the quilt; only its ends tell.
     if outmost.stops.is_none() && inside.iter().any(|l| outmost.out - l.out > NEAR_MM) {
         return None;
     }
-    let is_binding = |outer: &Candidate, inner: &Candidate| {
-        binding.is_some_and(|w| (outer.out - inner.out - w).abs() <= SAME_WIDTH_MM)
-    };
     let next = inside.last().filter(|l| outmost.out - l.out <= NEAR_MM);
+    let is_binding = |a: &Candidate, b: &Candidate| binding.is_some_and(|known| known.is(a, b));
     match next {
         // A shadow's border is brighter outside. Where it lies as far from the next line as a binding is wide, it
         // is the edge; else the next one may be, if the binding is inside of that.
         Some(next) if outmost.sign > 0.0 && !is_binding(outmost, next) => {
             let within = &inside[..inside.len() - 1];
-            let has_binding = within.iter().any(|line| is_binding(next, line));
-            has_binding.then_some(&next.edge)
+            within.iter().any(|line| is_binding(next, line)).then_some(next)
         }
-        _ => Some(&outmost.edge),
+        _ => Some(outmost),
     }
+}
+
+/// The edges of all sides: binding and floor are the same all round, so an edge that changes the other way than
+/// most is none, but the binding's seam or something on the floor.
+fn agreed(found: &[Vec<Candidate>; 4]) -> [Option<Edge>; 4] {
+    let binding = Binding::common(found);
+    let edges = found.each_ref().map(|lines| chosen(lines, binding));
+    let sum: f32 = edges.iter().flatten().map(|line| line.sign).sum();
+    let sign = binding.map_or(sum.signum(), |b| b.outer_sign);
+    let clear = |line: &&Candidate| sum.abs() > 0.0 && line.sign == sign;
+    edges.map(|line| line.filter(clear).map(|line| line.edge.clone()))
 }
 
 /// Lines along a side, inmost first.
 fn candidates(side: &Where, photos: &[Seen], papers: &[[Point2; 4]]) -> Vec<Candidate> {
     let from = side.along.0 - ENDED_MM - BEYOND_MM;
     let count = ((side.along.1 + ENDED_MM + BEYOND_MM - from) / BIN_MM).ceil() as usize;
-    let context = JUDGED as f64 * CELL_MM;
+    let context = CONTEXT as f64 * CELL_MM;
     let cells = ((side.out.1 - side.out.0 + 2.0 * context) / CELL_MM).ceil() as usize;
     let out_from = side.out.0 - context;
     let middle = |bin: usize| from + (bin as f64 + 0.5) * BIN_MM;
@@ -235,22 +251,36 @@ fn candidates(side: &Where, photos: &[Seen], papers: &[[Point2; 4]]) -> Vec<Cand
                 sign: path.sign,
                 strength: path.strength,
                 out: out(edge.middle),
-                stops: stops(side, &all, path.sign, middle, cell),
+                stops: stops(side, &all, (path.sign, path.strength), middle, cell),
                 edge,
             })
         })
         .filter(|line| line.stops != Some(false))
         .collect();
     found.sort_by(|a, b| a.out.total_cmp(&b.out));
-    // Both flanks of a seam, or the same line found twice.
-    found.dedup_by(|b, a| {
-        let same = b.out - a.out < 3.0;
+    without_shades(found)
+}
+
+/// Leaves out what is beside a far stronger line: it leads the straight lines on its sides astray, and what they then
+/// say is an echo of it. The same line found twice counts once.
+fn without_shades(mut lines: Vec<Candidate>) -> Vec<Candidate> {
+    let shaded = |line: &Candidate, by: &Candidate| {
+        let apart = (line.out - by.out).abs();
+        apart < CONTEXT as f64 * CELL_MM + 1.5 && line.strength < ECHO * by.strength
+    };
+    let kept: Vec<bool> = (lines.iter())
+        .map(|line| !lines.iter().any(|by| shaded(line, by)))
+        .collect();
+    let mut kept = kept.into_iter();
+    lines.retain(|_| kept.next().unwrap_or(true));
+    lines.dedup_by(|b, a| {
+        let same = b.out - a.out < 2.0;
         if same && b.strength > a.strength {
             std::mem::swap(a, b);
         }
         same
     });
-    found
+    lines
 }
 
 fn part(band: &Band, bins: &Range<usize>) -> Band {
@@ -265,7 +295,7 @@ fn part(band: &Band, bins: &Range<usize>) -> Band {
 fn stops(
     side: &Where,
     all: &[Vec<f32>],
-    sign: f32,
+    (sign, strength): (f32, f32),
     middle: impl Fn(usize) -> f64,
     cell: impl Fn(usize) -> f64,
 ) -> Option<bool> {
@@ -288,7 +318,7 @@ fn stops(
         let shown = near.iter().filter(|t| t.is_finite());
         let (n, most) = shown.fold((0, f32::MIN), |(n, m), t| (n + 1, m.max(sign * t)));
         seen += i32::from(n > 4);
-        goes_on += i32::from(n > 4 && most >= SHOWS);
+        goes_on += i32::from(n > 4 && most >= SHOWS.max(GOES_ON * strength));
     }
     (seen >= 2).then_some(2 * goes_on < seen)
 }

@@ -9,8 +9,12 @@
 pub(super) const CELL_MM: f64 = 1.0;
 /// Length of a bin along the side, mm.
 pub(super) const BIN_MM: f64 = 32.0;
-/// Cells on each side of a step by which it is judged, and by which it is placed.
-pub(super) const JUDGED: usize = 8;
+/// Cells on each side of a step by which it is judged, those next to it left out: there it is blurred.
+const JUDGED: usize = 8;
+const BLURRED: usize = 1;
+/// Cells beside a step that have to be seen.
+pub(super) const CONTEXT: usize = JUDGED + BLURRED;
+/// Cells on each side by which it is placed.
 const PLACED: usize = 3;
 /// Grey levels of noise that any two places may differ by.
 const NOISE_LEVELS: f32 = 2.5;
@@ -64,20 +68,54 @@ fn mean_and_variance(cells: &[f32]) -> Option<(f32, f32)> {
     })
 }
 
-/// Step over variation at each border of cells of a profile; not a number where nothing is seen.
+/// The straight line through some cells (least squares), carried on to the border before the first of them, and the variance about it; `None` where one is not seen.
+fn at_border(cells: impl Iterator<Item = f32> + Clone, n: usize) -> Option<(f32, f32)> {
+    let count = n as f32;
+    let middle = (count - 1.0) / 2.0;
+    let mean = cells.clone().sum::<f32>() / count;
+    if !mean.is_finite() {
+        return None;
+    }
+    let moment = count * (count * count - 1.0) / 12.0;
+    let product: f32 = cells.clone().enumerate().map(|(i, v)| (i as f32 - middle) * v).sum();
+    let slope = product / moment;
+    let squares: f32 = cells
+        .enumerate()
+        .map(|(i, v)| (v - mean - slope * (i as f32 - middle)).powi(2))
+        .sum();
+    let to_border = middle + 0.5 + BLURRED as f32;
+    Some((mean - slope * to_border, squares / (count - 2.0)))
+}
+
+/// Step over variation at each border of cells of a profile; not a number where nothing is seen. What falls or rises
+/// evenly on both sides, as the shade on the floor beside a quilt does, is no step.
 fn judged(profile: &[f32]) -> Vec<f32> {
     (0..profile.len())
         .map(|i| {
-            if i < JUDGED || i + JUDGED > profile.len() {
+            if i < CONTEXT || i + CONTEXT > profile.len() {
                 return f32::NAN;
             }
-            let inside = mean_and_variance(&profile[i - JUDGED..i]);
-            let outside = mean_and_variance(&profile[i..i + JUDGED]);
-            match (inside, outside) {
-                (Some(a), Some(b)) => {
-                    (b.0 - a.0) / (a.1 + b.1 + NOISE_LEVELS * NOISE_LEVELS).sqrt()
-                }
-                _ => f32::NAN,
+            let (inside, outside) = (&profile[..i - BLURRED], &profile[i + BLURRED..]);
+            let over = |step: f32, variance: f32| {
+                step / (variance + NOISE_LEVELS * NOISE_LEVELS).sqrt()
+            };
+            let far = {
+                let inside = inside.iter().rev().take(JUDGED).copied();
+                let outside = outside.iter().take(JUDGED).copied();
+                at_border(inside, JUDGED).zip(at_border(outside, JUDGED))
+            };
+            let near = {
+                let inside = mean_and_variance(&inside[inside.len() - PLACED..]);
+                inside.zip(mean_and_variance(&outside[..PLACED]))
+            };
+            let (Some((a, b)), Some((c, d))) = (far, near) else {
+                return f32::NAN;
+            };
+            // Beside a step the lines are led astray, but nothing changes there.
+            let (far, near) = (over(b.0 - a.0, a.1 + b.1), over(d.0 - c.0, c.1 + d.1));
+            match far * near > 0.0 {
+                true => far.signum() * far.abs().min(near.abs()),
+                false => 0.0,
             }
         })
         .collect()
@@ -242,6 +280,12 @@ mod tests {
         for (found, set) in best.places.iter().zip(&places) {
             assert!((found - set).abs() < 0.35, "{found} {set}");
         }
+    }
+
+    #[test]
+    fn an_even_rise_is_no_step() {
+        let rise: Vec<f32> = (0..60).map(|i| 40.0 + 3.0 * i as f32).collect();
+        assert!(judged(&rise).iter().filter(|t| t.is_finite()).all(|t| t.abs() < 0.01));
     }
 
     #[test]
