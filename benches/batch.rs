@@ -16,7 +16,7 @@ use rowsight::rehearse::{
 use rowsight::units::LengthUnit;
 use std::path::{Path, PathBuf};
 use std::process::Command;
-use timing::run;
+use timing::{Usage, usage};
 
 #[path = "timing/mod.rs"]
 mod timing;
@@ -40,15 +40,17 @@ fn main() {
 
 fn heading(what: &str) {
     println!("{what}");
-    println!("  photos        s   photos/s   s/photo   peak MB");
+    println!("  photos        s   photos/s   s/photo   processor s/photo   peak MB");
 }
 
-fn line(photos: usize, (milliseconds, megabytes): (f64, f64)) {
-    let seconds = milliseconds / 1e3;
+fn line(photos: usize, used: Usage) {
+    let (seconds, n) = (used.milliseconds / 1e3, photos as f64);
     println!(
-        "  {photos:>6} {seconds:>8.1} {:>10.2} {:>9.3} {megabytes:>9.0}",
-        photos as f64 / seconds,
-        seconds / photos as f64
+        "  {photos:>6} {seconds:>8.1} {:>10.2} {:>9.3} {:>19.3} {:>9.0}",
+        n / seconds,
+        seconds / n,
+        used.processor_s / n,
+        used.megabytes
     );
 }
 
@@ -81,14 +83,14 @@ fn quilt(target: &Path, plan: &Plan, design: &Design) -> tempfile::TempDir {
     folder
 }
 
-fn batch(folder: &Path, photos: &Path, finished: bool) -> (f64, f64) {
+fn batch(folder: &Path, photos: &Path, finished: bool) -> Usage {
     let mut command = Command::new(env!("CARGO_BIN_EXE_rowsight"));
     command.arg("batch").arg(folder).arg(photos);
     if finished {
         command.arg("--finished");
     }
     command.env("ROWSIGHT_DATA", folder);
-    run(&mut command).expect("the command runs")
+    usage(&mut command).expect("the command runs")
 }
 
 fn rows(kept: &Path, most: usize) {
@@ -146,6 +148,7 @@ fn finished(kept: &Path) {
     for photos in [1, 6, 12, 40] {
         let place = quilt(kept, &plan, &design);
         let taken = kept.join(format!("finished-{photos:02}"));
+        std::fs::create_dir_all(&taken).expect("a folder");
         let scenes = finished_quilt(&practice, photos, 9, &range);
         for (i, scene) in scenes.iter().enumerate() {
             let name = format!("{:02}", i + 1);

@@ -11,8 +11,8 @@
 use anyhow::Context;
 use clap::Parser;
 use rowsight::design::{Design, demo};
-use rowsight::geometry::Point2;
 use rowsight::finished::{Finished, is_followed, measure_finished};
+use rowsight::geometry::Point2;
 use rowsight::photo::{self, Photo};
 use rowsight::plan::{Plan, Tolerance};
 use rowsight::record::XOrigin;

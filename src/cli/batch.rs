@@ -81,7 +81,9 @@ fn card_place(text: &str) -> Result<CardPlace, String> {
     let (right, down) = place.split_once(',').unwrap_or((place, ""));
     let length = |text: &str| match text.trim() {
         "" => Ok(None),
-        text => parse_length(text).map(|mm| Some(mm.0)).map_err(|e| e.to_string()),
+        text => parse_length(text)
+            .map(|mm| Some(mm.0))
+            .map_err(|e| e.to_string()),
     };
     let place = CardPlace {
         card: snap::card_named(card)?,
@@ -287,13 +289,17 @@ fn quilt(
         );
         let measured = measured.and_then(|()| {
             quilt.go_round(&mut journal, &mut done, &mut unknown, &paint)?;
-            done.lines.extend(unknown.into_iter().map(|u| quilt.not_told(u.path)));
+            done.lines
+                .extend(unknown.into_iter().map(|u| quilt.not_told(u.path)));
             Ok(())
         });
         for (send, hand) in painters {
             drop(send);
-            let errors = hand.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
-            done.not_drawn.extend(errors.iter().map(|e| format!("{e:#}")));
+            let errors = hand
+                .join()
+                .unwrap_or_else(|panic| std::panic::resume_unwind(panic));
+            done.not_drawn
+                .extend(errors.iter().map(|e| format!("{e:#}")));
         }
         measured
     })?;
@@ -521,8 +527,14 @@ fn each(arguments: &BatchArguments, parent: &Path) -> anyhow::Result<Outcome> {
         side_by_side,
         |folder: &PathBuf| {
             let workers = cores() / side_by_side;
-            quilt(arguments, folder, std::slice::from_ref(folder), &progress, workers)
-                .and_then(|(_, done)| Ok((super::report::write_page(folder)?, done)))
+            quilt(
+                arguments,
+                folder,
+                std::slice::from_ref(folder),
+                &progress,
+                workers,
+            )
+            .and_then(|(_, done)| Ok((super::report::write_page(folder)?, done)))
         },
         |result| {
             results.push(result);

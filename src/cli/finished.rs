@@ -46,8 +46,15 @@ pub(super) fn run(asked: &Asked, style: Style) -> anyhow::Result<Outcome> {
     }
     let cameras: anyhow::Result<Vec<Option<Profile>>> =
         progress.suspend(|| snap::cameras(&photos, asked.camera));
-    let measured =
-        cameras.and_then(|cameras| Ok(measure_finished(&photos, &plan, &design, &cameras, asked.card_at)?));
+    let measured = cameras.and_then(|cameras| {
+        Ok(measure_finished(
+            &photos,
+            &plan,
+            &design,
+            &cameras,
+            asked.card_at,
+        )?)
+    });
     progress.finish_and_clear();
     let mut measured = measured?;
     not_used.append(&mut measured.record.not_used);
@@ -205,7 +212,9 @@ fn overlays(
         let path = overlay_path(folder, i);
         write_whole(&path, &bytes).with_context(|| format!("{} cannot be written", path.display()))
     };
-    in_order(paths.iter().enumerate().collect(), cores(), one, |drawn| drawn)?;
+    in_order(paths.iter().enumerate().collect(), cores(), one, |drawn| {
+        drawn
+    })?;
     hint(&format!(
         "Overlays: {}",
         out.join("finished-*.jpg").display()

@@ -169,11 +169,21 @@ fn pictures(folder: &Path, report: &QuiltReport) -> Vec<Picture> {
 fn cut_outs(folder: &Path, report: &QuiltReport) -> Vec<Picture> {
     let mut parts: Vec<(&PhotoRecord, &InPhoto, Shows)> = Vec::new();
     for row in &report.rows {
-        parts.extend(shown_parts(row.row, false, &row.photos, &row.missed_in_photo));
+        parts.extend(shown_parts(
+            row.row,
+            false,
+            &row.photos,
+            &row.missed_in_photo,
+        ));
     }
     for finished in report.off_frame.iter().map(|off| &off.finished) {
         for row in &finished.rows {
-            parts.extend(shown_parts(row.row, true, &finished.photos, &row.missed_in_photo));
+            parts.extend(shown_parts(
+                row.row,
+                true,
+                &finished.photos,
+                &row.missed_in_photo,
+            ));
         }
     }
     // Each photo is decoded once; a part whose photo is gone has no picture.

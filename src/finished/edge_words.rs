@@ -36,7 +36,10 @@ pub fn edges(record: &FinishedRecord, planned: PlannedMargins, unit: LengthUnit)
     let last = record.rows.last().map_or(0, |r| r.row);
     let margin = |which: &str, at: &[SpacingRecord], planned_mm: Option<f64>| {
         let planned = planned_mm.map_or(String::new(), |mm| {
-            format!("; the plan, drawn in as the quilt is, has {}", length(shrunk(mm), unit))
+            format!(
+                "; the plan, drawn in as the quilt is, has {}",
+                length(shrunk(mm), unit)
+            )
         });
         (!at.is_empty()).then(|| format!("{which} {}{planned}.", places(at, unit)))
     };
@@ -78,13 +81,21 @@ fn size(edges: &EdgesRecord, unit: LengthUnit) -> Option<String> {
         (edges.length_at_left_mm, "long at the left"),
         (edges.length_at_right_mm, "long at the right"),
     ];
-    let known: Vec<(Uncertain, &str)> = named.iter().filter_map(|(v, how)| Some(((*v)?, *how))).collect();
+    let known: Vec<(Uncertain, &str)> = named
+        .iter()
+        .filter_map(|(v, how)| Some(((*v)?, *how)))
+        .collect();
     let widest = known.iter().map(|(v, _)| v.u).fold(0.0, f64::max);
     let all: Vec<String> = (known.iter())
         .map(|(v, how)| format!("{} {how}", length(v.value, unit)))
         .collect();
-    (!all.is_empty())
-        .then(|| format!("From edge to edge the quilt is {} (± {}).", list(&all), interval(widest, unit)))
+    (!all.is_empty()).then(|| {
+        format!(
+            "From edge to edge the quilt is {} (± {}).",
+            list(&all),
+            interval(widest, unit)
+        )
+    })
 }
 
 fn square(differ: Uncertain, unit: LengthUnit) -> String {
@@ -95,12 +106,12 @@ fn square(differ: Uncertain, unit: LengthUnit) -> String {
         unit_name(unit)
     );
     if differ.value.abs() <= K_95 * differ.u || is_nothing(differ.value, unit) {
-        return format!("Its two diagonals are equal as far as can be told ({by} apart), so it is square.");
+        return format!(
+            "Its two diagonals are equal as far as can be told ({by} apart), so it is square."
+        );
     }
     let way = if differ.value > 0.0 { "left" } else { "right" };
-    format!(
-        "Its two diagonals differ by {by}: the top is pushed to the {way} against the bottom."
-    )
+    format!("Its two diagonals differ by {by}: the top is pushed to the {way} against the bottom.")
 }
 
 fn drift(from_edge: &FromEdge, unit: LengthUnit) -> Option<String> {
@@ -132,7 +143,11 @@ fn not_seen(edges: &EdgesRecord) -> Option<String> {
         (edges.right.is_none(), "right"),
     ];
     let missing: Vec<&str> = sides.iter().filter(|s| s.0).map(|s| s.1).collect();
-    let (s, are) = if missing.len() == 1 { ("", "is") } else { ("s", "are") };
+    let (s, are) = if missing.len() == 1 {
+        ("", "is")
+    } else {
+        ("s", "are")
+    };
     (!missing.is_empty()).then(|| {
         format!(
             "The {} edge{s} of the quilt {are} not seen clearly enough, so nothing is said of what lies between the rows \
@@ -161,16 +176,31 @@ mod tests {
 
     #[test]
     fn margins_name_their_places_and_the_widest_interval() {
-        let at = |at, value, u| SpacingRecord { at, x_mm: 0.0, value, u };
-        let three = [at(At::Left, 127.0, 0.4), at(At::Centre, 130.175, 0.3), at(At::Right, 130.175, 0.3)];
+        let at = |at, value, u| SpacingRecord {
+            at,
+            x_mm: 0.0,
+            value,
+            u,
+        };
+        let three = [
+            at(At::Left, 127.0, 0.4),
+            at(At::Centre, 130.175, 0.3),
+            at(At::Right, 130.175, 0.3),
+        ];
         let said = places(&three, Inch);
-        assert_eq!(said, "5 in at the left, 5 1/8 in at the centre and 5 1/8 in at the right (± 1/32)");
+        assert_eq!(
+            said,
+            "5 in at the left, 5 1/8 in at the centre and 5 1/8 in at the right (± 1/32)"
+        );
     }
 
     #[test]
     fn a_difference_of_the_diagonals_within_its_interval_is_no_finding() {
         assert!(square(about(3.0, 2.0), Millimetre).contains("equal as far as can be told"));
         let pushed = square(about(-9.0, 2.0), Millimetre);
-        assert!(pushed.contains("differ by 9.0 ± 4.0 mm: the top is pushed to the right"), "{pushed}");
+        assert!(
+            pushed.contains("differ by 9.0 ± 4.0 mm: the top is pushed to the right"),
+            "{pushed}"
+        );
     }
 }

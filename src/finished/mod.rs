@@ -11,10 +11,10 @@ mod words;
 
 pub use edge_words::{PlannedMargins, edges as edges_in_words};
 pub use record::{
-    CardPlace, EdgeRecord, EdgesRecord, FinishedRecord, FromEdge, NotUsed, Relative, SCHEMA, Shrinkage, ToldBy,
+    CardPlace, EdgeRecord, EdgesRecord, FinishedRecord, FromEdge, NotUsed, Relative, SCHEMA,
+    Shrinkage, ToldBy,
 };
 pub use words::{change, is_followed, shrinkage};
-
 
 use crate::calibrate::profile::Profile;
 use crate::card::geometry::print_scale_u_mm;

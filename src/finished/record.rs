@@ -5,7 +5,8 @@
 
 use crate::card::geometry::CardId;
 use crate::record::{
-    Action, At, DriftRecord, GapRecord, PhotoRecord, Record, RowRecord, SpacingRecord, VerdictRecord,
+    Action, At, DriftRecord, GapRecord, PhotoRecord, Record, RowRecord, SpacingRecord,
+    VerdictRecord,
 };
 use crate::units::Uncertain;
 use crate::verdict::conformity::{Finding, judge};

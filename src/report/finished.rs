@@ -35,7 +35,12 @@ pub fn finished(record: &FinishedRecord, plan: &Plan, style: Style) -> String {
         "  ",
         width,
     );
-    let margins = PlannedMargins::new(plan.length_mm, plan.first_row_mm, plan.rows, plan.spacing_mm);
+    let margins = PlannedMargins::new(
+        plan.length_mm,
+        plan.first_row_mm,
+        plan.rows,
+        plan.spacing_mm,
+    );
     for sentence in edges_in_words(record, margins, plan.unit) {
         text += &wrap(&sentence, "  ", width);
     }

@@ -26,7 +26,12 @@ pub fn cut_out(photo: &RgbImage, part: &InPhoto) -> Option<RgbImage> {
     if !(size[0] >= 8.0 && size[1] >= 8.0 && size[0] <= LONGEST_PX && size[1] <= LONGEST_PX) {
         return None;
     }
-    let here = [(0.0, 0.0), (size[0], 0.0), (size[0], size[1]), (0.0, size[1])];
+    let here = [
+        (0.0, 0.0),
+        (size[0], 0.0),
+        (size[0], size[1]),
+        (0.0, size[1]),
+    ];
     let here = here.map(|(x, y)| Point2::new(x, y));
     let to_photo = Homography::from_points(&here, &corners).ok()?;
     let picture = RgbImage::from_fn(size[0] as u32, size[1] as u32, |x, y| {
@@ -36,7 +41,10 @@ pub fn cut_out(photo: &RgbImage, part: &InPhoto) -> Option<RgbImage> {
     let mut canvas = Canvas::new(picture);
     let lines: Vec<Vec<Point2>> = (part.line_mm.iter())
         .flat_map(|run| {
-            let px: Vec<Point2> = run.iter().map(|[x, y]| Point2::new(x * scale, y * scale)).collect();
+            let px: Vec<Point2> = run
+                .iter()
+                .map(|[x, y]| Point2::new(x * scale, y * scale))
+                .collect();
             dashes(&px, 7.0, 9.0)
         })
         .collect();
@@ -93,7 +101,10 @@ mod tests {
             let pixel = picture.get_pixel((u * f64::from(w)) as u32, (v * f64::from(h)) as u32);
             let (red, green) = (150.0 - 60.0 * v, 50.0 + 100.0 * u);
             assert!((f64::from(pixel[0]) - red).abs() < 2.0, "{pixel:?} {red}");
-            assert!((f64::from(pixel[1]) - green).abs() < 2.0, "{pixel:?} {green}");
+            assert!(
+                (f64::from(pixel[1]) - green).abs() < 2.0,
+                "{pixel:?} {green}"
+            );
         }
     }
 

@@ -95,15 +95,22 @@ const KEEP_EVERY: usize = 3;
 /// surroundings are not all in the photo that shows most of it.
 pub fn shown_missed(measured: &Measured, row: usize, (from, to): (f64, f64)) -> Option<InPhoto> {
     let points = &measured.rows[row].trace.points;
-    let of_part = |p: &&TracePoint| {
-        p.is_visible() && !p.found && p.on_quilt.x >= from && p.on_quilt.x <= to
+    let of_part =
+        |p: &&TracePoint| p.is_visible() && !p.found && p.on_quilt.x >= from && p.on_quilt.x <= to;
+    let in_photo = |photo: usize| {
+        points
+            .iter()
+            .filter(of_part)
+            .filter(move |p| p.photo == photo)
     };
-    let in_photo = |photo: usize| points.iter().filter(of_part).filter(move |p| p.photo == photo);
     let photo = (0..measured.views.len()).max_by_key(|photo| in_photo(*photo).count())?;
     let mut runs: Vec<Vec<Point2>> = Vec::new();
     let mut last: Option<Point2> = None;
     for p in in_photo(photo).map(|p| p.on_quilt) {
-        match runs.last_mut().filter(|_| last.is_some_and(|l| (l - p).norm() < 3.0)) {
+        match runs
+            .last_mut()
+            .filter(|_| last.is_some_and(|l| (l - p).norm() < 3.0))
+        {
             Some(run) => run.push(p),
             None => runs.push(vec![p]),
         }

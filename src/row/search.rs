@@ -622,6 +622,7 @@ impl Fold {
         let mut sum = vec![[0.0f32; DIRECTIONS]; columns * rows];
         let mut count = vec![vec![0.0f32; rows]; columns];
         let per_mm = columns as f64 / repeat;
+        let (per_repeat, per_row) = (1.0 / repeat, 1.0 / map.cell_mm);
         let turned = frame.angle().sin_cos();
         for j in 0..map.height {
             for i in 0..map.width {
@@ -634,13 +635,13 @@ impl Fold {
                 };
                 // Remainder and rounding by whole numbers: calls of the mathematical library for each cell took
                 // longer than all else here.
-                let repeats = along / repeat;
+                let repeats = along * per_repeat;
                 let whole = repeats as i64 - i64::from(repeats < 0.0);
                 let column = ((along - whole as f64 * repeat) * per_mm) as usize;
                 let column = column.min(columns - 1);
                 // A surface that bends away far off folds the map there: what lands beyond its own ends
                 // would pile up on them.
-                let row = (across - top_mm) / map.cell_mm + 0.5;
+                let row = (across - top_mm) * per_row + 0.5;
                 if row < 0.0 || row >= rows as f64 {
                     continue;
                 }

@@ -110,10 +110,10 @@ const ECHO: f32 = 0.62;
 /// An edge shows on at least this length, and on this share of the side's.
 const LEAST_SEEN_MM: f64 = 300.0;
 const LEAST_OF_SIDE: f64 = 0.5;
-/// Two lines this far apart at most may be binding and edge, or edge and shadow, mm; the binding has one width all
-/// round, to so much, mm.
-const NEAR_MM: f64 = 35.0;
-const SAME_WIDTH_MM: f64 = 2.5;
+/// How wide bindings are, mm (common practice, no source: 3/8 to 1/2 in), and to how much one has the same width all
+/// round, mm.
+const BINDING_MM: std::ops::Range<f64> = 6.0..18.0;
+const SAME_WIDTH_MM: f64 = 2.0;
 /// Standard uncertainty of what the eye takes for the edge of a round binding with its own shade beside it, mm
 /// (tried on practice photos).
 const EDGE_U_MM: f64 = 0.6;
@@ -139,20 +139,11 @@ pub(super) fn edges(
     let found = sides
         .each_ref()
         .map(|side| side.map_or(Vec::new(), |side| candidates(&side, photos, papers)));
-    if std::env::var_os("EDGE_DEBUG").is_some() {
-        for (side, all) in SIDES.iter().zip(&found) {
-            for c in all {
-                eprintln!(
-                    "{side:?} out {:.1} sign {} strength {:.2} share {:.2} stops {:?} wave {:.2}",
-                    c.out, c.sign, c.strength, c.edge.share, c.stops, c.edge.wave_mm
-                );
-            }
-        }
-    }
     agreed(&found)
 }
 
-/// A binding as all sides show it: its width, mm, and whether its outer line is brighter outside (1) or darker (−1).
+/// The binding as several sides show it: its width, mm, and whether its outer line is brighter outside (1) or darker
+/// (−1).
 #[derive(Debug, Clone, Copy)]
 struct Binding {
     width: f64,
@@ -160,62 +151,54 @@ struct Binding {
 }
 
 impl Binding {
-    /// The pair of neighbouring lines that two sides or more have alike, those of most sides.
-    fn common(found: &[Vec<Candidate>]) -> Option<Binding> {
+    /// The pair of neighbouring lines that most sides have alike: binding and floor are the same all round.
+    ///
+    /// A single line all round may as well be the binding's seam with a binding of the floor's tone beyond it. What is
+    /// brighter outside may be the border of a shadow, which falls on neighbouring sides but never on opposite ones.
+    fn common(found: &[Vec<Candidate>; 4]) -> Option<Binding> {
         let pairs = |side: &Vec<Candidate>| -> Vec<Binding> {
             let pairs = side.windows(2).map(|pair| Binding {
                 width: pair[1].out - pair[0].out,
                 outer_sign: pair[1].sign,
             });
-            pairs.filter(|b| b.width <= NEAR_MM).collect()
+            pairs.filter(|b| BINDING_MM.contains(&b.width)).collect()
         };
-        let all: Vec<Vec<Binding>> = found.iter().map(pairs).collect();
+        let all = found.each_ref().map(pairs);
         let alike = |a: &Binding, b: &Binding| {
             (a.width - b.width).abs() <= SAME_WIDTH_MM && a.outer_sign == b.outer_sign
         };
-        let sides = |b: &Binding| {
-            let has = |side: &&Vec<Binding>| side.iter().any(|other| alike(b, other));
-            all.iter().filter(has).count()
+        let has = |b: &Binding| {
+            all.each_ref()
+                .map(|side| side.iter().any(|other| alike(b, other)))
         };
-        // Of two lines of a seam and the edge, the outer pair ends at the edge.
-        let best = all.iter().flatten().max_by_key(|b| sides(b))?;
-        (sides(best) >= 2).then_some(*best)
+        let is_clear = |b: &&Binding| match has(b) {
+            [top, bottom, left, right] if b.outer_sign > 0.0 => top && bottom || left && right,
+            sides => sides.iter().filter(|has| **has).count() >= 2,
+        };
+        let sides = |b: &&Binding| has(b).iter().filter(|has| **has).count();
+        let best = all.iter().flatten().filter(is_clear).max_by_key(sides)?;
+        Some(*best)
     }
 
-    fn is(&self, outer: &Candidate, inner: &Candidate) -> bool {
-        (outer.out - inner.out - self.width).abs() <= SAME_WIDTH_MM
+    /// The outermost line with the binding inside of it.
+    fn edge<'a>(&self, lines: &'a [Candidate]) -> Option<&'a Candidate> {
+        let has_binding = |line: &&Candidate| {
+            let width = |inner: &Candidate| line.out - inner.out;
+            line.sign == self.outer_sign
+                && lines
+                    .iter()
+                    .any(|inner| (width(inner) - self.width).abs() <= SAME_WIDTH_MM)
+        };
+        lines.iter().rfind(has_binding)
     }
 }
 
-/// Which of the lines, inmost first, is the edge; none when that is not clear.
-fn chosen(lines: &[Candidate], binding: Option<Binding>) -> Option<&Candidate> {
-    let (outmost, inside) = lines.split_last()?;
-    // A line on the floor may run along the quilt; only its ends tell.
-    if outmost.stops.is_none() && inside.iter().any(|l| outmost.out - l.out > NEAR_MM) {
-        return None;
-    }
-    let next = inside.last().filter(|l| outmost.out - l.out <= NEAR_MM);
-    let is_binding = |a: &Candidate, b: &Candidate| binding.is_some_and(|known| known.is(a, b));
-    match next {
-        // A shadow's border is brighter outside. Where it lies as far from the next line as a binding is wide, it
-        // is the edge; else the next one may be, if the binding is inside of that.
-        Some(next) if outmost.sign > 0.0 && !is_binding(outmost, next) => {
-            let within = &inside[..inside.len() - 1];
-            within.iter().any(|line| is_binding(next, line)).then_some(next)
-        }
-        _ => Some(outmost),
-    }
-}
-
-/// The edges of all sides: binding and floor are the same all round, so an edge that changes the other way than
-/// most is none, but the binding's seam or something on the floor.
+/// The edges of all sides, of their lines, inmost first.
 fn agreed(found: &[Vec<Candidate>; 4]) -> [Option<Edge>; 4] {
     let binding = Binding::common(found);
-    let edges = found.each_ref().map(|lines| chosen(lines, binding));
-    let sum: f32 = edges.iter().flatten().map(|line| line.sign).sum();
-    let sign = binding.map_or(sum.signum(), |b| b.outer_sign);
-    let clear = |line: &&Candidate| sum.abs() > 0.0 && line.sign == sign;
-    edges.map(|line| line.filter(clear).map(|line| line.edge.clone()))
+    found
+        .each_ref()
+        .map(|lines| binding?.edge(lines).map(|line| line.edge.clone()))
 }
 
 /// Lines along a side, inmost first.
@@ -328,7 +311,9 @@ fn fitted(side: &Where, places: &[(f64, f64)], path: &Path) -> Option<Edge> {
     let mut kept: Vec<(f64, f64)> = places.iter().copied().filter(|p| p.1.is_finite()).collect();
     for _ in 0..4 {
         let (middle, at, slope) = straight(&kept)?;
-        let off: Vec<f64> = (kept.iter()).map(|p| p.1 - at - slope * (p.0 - middle)).collect();
+        let off: Vec<f64> = (kept.iter())
+            .map(|p| p.1 - at - slope * (p.0 - middle))
+            .collect();
         let most = 3.5 * robust_spread(&off).max(0.3);
         let before = kept.len();
         let mut off = off.iter();
@@ -339,9 +324,12 @@ fn fitted(side: &Where, places: &[(f64, f64)], path: &Path) -> Option<Edge> {
     }
     let (middle, at, slope) = straight(&kept)?;
     let n = kept.len() as f64;
-    let seen = (kept[0].0 - BIN_MM / 2.0, kept[kept.len() - 1].0 + BIN_MM / 2.0);
-    let long_enough = n * BIN_MM >= LEAST_SEEN_MM
-        && n * BIN_MM >= LEAST_OF_SIDE * (side.along.1 - side.along.0);
+    let seen = (
+        kept[0].0 - BIN_MM / 2.0,
+        kept[kept.len() - 1].0 + BIN_MM / 2.0,
+    );
+    let long_enough =
+        n * BIN_MM >= LEAST_SEEN_MM && n * BIN_MM >= LEAST_OF_SIDE * (side.along.1 - side.along.0);
     if !long_enough || n < 6.0 {
         return None;
     }
@@ -377,7 +365,9 @@ fn straight(places: &[(f64, f64)]) -> Option<(f64, f64, f64)> {
     if n < 3.0 {
         return None;
     }
-    let (t, y) = places.iter().fold((0.0, 0.0), |(t, y), p| (t + p.0 / n, y + p.1 / n));
+    let (t, y) = places
+        .iter()
+        .fold((0.0, 0.0), |(t, y), p| (t + p.0 / n, y + p.1 / n));
     let (moment, product) = places.iter().fold((0.0, 0.0), |(m, q), p| {
         (m + (p.0 - t).powi(2), q + (p.0 - t) * (p.1 - y))
     });
@@ -416,7 +406,10 @@ fn band(
         });
         // Most photos show little of a side.
         let ends = [0.0, 0.5, 1.0].map(|k| out_from + k * cells as f64 * CELL_MM);
-        if ends.iter().all(|out| sample(ts[COLUMNS / 2], *out).is_none()) {
+        if ends
+            .iter()
+            .all(|out| sample(ts[COLUMNS / 2], *out).is_none())
+        {
             continue;
         }
         for cell in 0..cells {
@@ -429,4 +422,87 @@ fn band(
         }
     }
     Band { bins, cells, luma }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn line(side: Side, out: f64, sign: f32) -> Candidate {
+        Candidate {
+            sign,
+            strength: 3.0,
+            out,
+            edge: Edge {
+                side,
+                middle: 0.0,
+                at: out,
+                slope: 0.0,
+                covariance: Matrix2::identity(),
+                seen: (-500.0, 500.0),
+                wave_mm: 0.3,
+                share: 1.0,
+            },
+            stops: Some(true),
+        }
+    }
+
+    /// Where the edges are taken to be, of lines (out, sign) on each side.
+    fn chosen(lines: [&[(f64, f32)]; 4]) -> [Option<f64>; 4] {
+        let mut sides = SIDES.iter();
+        let found = lines.map(|lines| {
+            let side = sides.next().copied().unwrap_or(Side::Top);
+            lines
+                .iter()
+                .map(|(out, sign)| line(side, *out, *sign))
+                .collect()
+        });
+        agreed(&found).map(|edge| edge.map(|e| e.at))
+    }
+
+    #[test]
+    fn the_edge_is_where_the_binding_ends_and_a_shadow_beyond_it_is_none() {
+        let plain: &[(f64, f32)] = &[(88.0, 1.0), (99.5, -1.0)];
+        let shaded: &[(f64, f32)] = &[(70.0, 1.0), (81.0, -1.0), (95.0, 1.0)];
+        let found = chosen([plain, shaded, plain, shaded]);
+        assert_eq!(found, [Some(99.5), Some(81.0), Some(99.5), Some(81.0)]);
+    }
+
+    #[test]
+    fn a_single_line_all_round_may_be_the_seam_and_is_not_taken() {
+        let seam: &[(f64, f32)] = &[(88.0, -1.0)];
+        assert_eq!(chosen([seam; 4]), [None; 4]);
+        // The two flanks of a dark seam are no binding either.
+        let flanks: &[(f64, f32)] = &[(86.0, -1.0), (90.0, 1.0)];
+        assert_eq!(chosen([flanks; 4]), [None; 4]);
+    }
+
+    #[test]
+    fn a_side_that_lacks_the_binding_is_not_seen() {
+        let plain: &[(f64, f32)] = &[(88.0, 1.0), (99.5, -1.0)];
+        let seam: &[(f64, f32)] = &[(70.0, 1.0)];
+        let found = chosen([plain, seam, plain, &[]]);
+        assert_eq!(found, [Some(99.5), None, Some(99.5), None]);
+    }
+
+    #[test]
+    fn a_shadow_on_neighbouring_sides_is_no_binding() {
+        let shaded: &[(f64, f32)] = &[(88.0, -1.0), (98.0, 1.0)];
+        let plain: &[(f64, f32)] = &[(88.0, -1.0)];
+        assert_eq!(chosen([shaded, plain, shaded, plain]), [None; 4]);
+        // On opposite sides it is one.
+        let found = chosen([shaded, shaded, plain, plain]);
+        assert_eq!(found, [Some(98.0), Some(98.0), None, None]);
+    }
+
+    #[test]
+    fn an_echo_beside_a_stronger_line_is_left_out() {
+        let weak = Candidate {
+            strength: 1.5,
+            ..line(Side::Top, 107.0, 1.0)
+        };
+        let kept = without_shades(vec![line(Side::Top, 99.5, -1.0), weak]);
+        assert_eq!(kept.len(), 1);
+        assert_eq!(kept[0].out, 99.5);
+    }
 }

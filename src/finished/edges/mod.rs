@@ -209,7 +209,10 @@ impl<'a> Edges<'a> {
         for _ in 0..4 {
             x = vertical.coordinate(horizontal.coordinate(x));
         }
-        Some([self.at(down, horizontal.coordinate(x))?, self.at(across, x)?])
+        Some([
+            self.at(down, horizontal.coordinate(x))?,
+            self.at(across, x)?,
+        ])
     }
 
     /// Distance of two corners.
@@ -218,9 +221,7 @@ impl<'a> Edges<'a> {
         let length = d[0].hypot(d[1]).max(1e-9);
         let mut sum = Linear::default();
         for k in 0..2 {
-            sum = sum
-                .plus(&b[k], d[k] / length)
-                .plus(&a[k], -d[k] / length);
+            sum = sum.plus(&b[k], d[k] / length).plus(&a[k], -d[k] / length);
         }
         sum
     }
@@ -290,9 +291,7 @@ impl<'a> Edges<'a> {
             width_at_bottom_mm: measured(length(&bottom_left, &bottom_right)),
             length_at_left_mm: measured(length(&top_left, &bottom_left)),
             length_at_right_mm: measured(length(&top_right, &bottom_right)),
-            diagonals_differ_mm: measured(
-                down.and_then(|down| Some(down.plus(&up?, -1.0))),
-            ),
+            diagonals_differ_mm: measured(down.and_then(|down| Some(down.plus(&up?, -1.0)))),
         }
     }
 
@@ -310,8 +309,7 @@ impl<'a> Edges<'a> {
         };
         let stretch = State::STRETCH_INDEX[1];
         let drift = |(row, number): &(usize, u32)| -> Option<DriftRecord> {
-            let planned =
-                self.plan.first_row_mm + f64::from(number - 1) * self.plan.spacing_mm;
+            let planned = self.plan.first_row_mm + f64::from(number - 1) * self.plan.spacing_mm;
             let shrunk = Linear {
                 value: planned * (1.0 + self.measured.state.stretch.y),
                 gradient: vec![(stretch, planned)],

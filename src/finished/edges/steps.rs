@@ -77,7 +77,11 @@ fn at_border(cells: impl Iterator<Item = f32> + Clone, n: usize) -> Option<(f32,
         return None;
     }
     let moment = count * (count * count - 1.0) / 12.0;
-    let product: f32 = cells.clone().enumerate().map(|(i, v)| (i as f32 - middle) * v).sum();
+    let product: f32 = cells
+        .clone()
+        .enumerate()
+        .map(|(i, v)| (i as f32 - middle) * v)
+        .sum();
     let slope = product / moment;
     let squares: f32 = cells
         .enumerate()
@@ -96,9 +100,8 @@ fn judged(profile: &[f32]) -> Vec<f32> {
                 return f32::NAN;
             }
             let (inside, outside) = (&profile[..i - BLURRED], &profile[i + BLURRED..]);
-            let over = |step: f32, variance: f32| {
-                step / (variance + NOISE_LEVELS * NOISE_LEVELS).sqrt()
-            };
+            let over =
+                |step: f32, variance: f32| step / (variance + NOISE_LEVELS * NOISE_LEVELS).sqrt();
             let far = {
                 let inside = inside.iter().rev().take(JUDGED).copied();
                 let outside = outside.iter().take(JUDGED).copied();
@@ -185,7 +188,9 @@ fn strongest(scores: &[Vec<f32>]) -> Option<Vec<usize>> {
                     let before = best.get(other)?;
                     Some((other, before - MOVE_COST * (by * by) as f32))
                 });
-                let (other, before) = reach.max_by(|a, b| a.1.total_cmp(&b.1)).unwrap_or((cell, 0.0));
+                let (other, before) = reach
+                    .max_by(|a, b| a.1.total_cmp(&b.1))
+                    .unwrap_or((cell, 0.0));
                 from[cell] = other;
                 before + score(bin, cell)
             })
@@ -241,7 +246,11 @@ fn placed(bands: &[Band], bin: usize, near: usize, sign: f32) -> Option<f64> {
             .max_by(|a, b| a.1.total_cmp(&b.1))?;
         let (a, b, c) = (slope(top.checked_sub(1)?)?, slope(top)?, slope(top + 1)?);
         let bend = a - 2.0 * b + c;
-        let by = if bend < 0.0 { 0.5 * (a - c) / bend } else { 0.0 };
+        let by = if bend < 0.0 {
+            0.5 * (a - c) / bend
+        } else {
+            0.0
+        };
         Some(top as f64 + f64::from(by.clamp(-1.0, 1.0)))
     });
     let all: Vec<f64> = places.collect();
@@ -255,7 +264,9 @@ mod tests {
     /// Grey 60 inside, 150 outside, the step at 25.4 + a slow wave; noise of 4 levels.
     fn band(bins: usize) -> (Band, Vec<f64>) {
         let cells = 60;
-        let places: Vec<f64> = (0..bins).map(|b| 25.4 + 2.0 * (b as f64 / 4.0).sin()).collect();
+        let places: Vec<f64> = (0..bins)
+            .map(|b| 25.4 + 2.0 * (b as f64 / 4.0).sin())
+            .collect();
         let mut luma = Vec::new();
         let mut state = 1u32;
         for place in &places {
@@ -275,7 +286,10 @@ mod tests {
         let bands = [band];
         let all = evidence(&bands);
         let found = paths(&bands, &all);
-        let best = found.iter().max_by(|a, b| a.strength.total_cmp(&b.strength)).unwrap();
+        let best = found
+            .iter()
+            .max_by(|a, b| a.strength.total_cmp(&b.strength))
+            .unwrap();
         assert_eq!((best.sign, best.share), (1.0, 1.0));
         for (found, set) in best.places.iter().zip(&places) {
             assert!((found - set).abs() < 0.35, "{found} {set}");
@@ -285,7 +299,12 @@ mod tests {
     #[test]
     fn an_even_rise_is_no_step() {
         let rise: Vec<f32> = (0..60).map(|i| 40.0 + 3.0 * i as f32).collect();
-        assert!(judged(&rise).iter().filter(|t| t.is_finite()).all(|t| t.abs() < 0.01));
+        assert!(
+            judged(&rise)
+                .iter()
+                .filter(|t| t.is_finite())
+                .all(|t| t.abs() < 0.01)
+        );
     }
 
     #[test]

@@ -15,7 +15,8 @@ use crate::gap::{self, places};
 use crate::journal::{SavedCheck, SavedFinished, gaps_of};
 use crate::plan::Plan;
 use crate::record::{
-    Action, At, DriftRecord, GapRecord, InPhoto, PhotoRecord, RowRecord, Stretch, XOrigin};
+    Action, At, DriftRecord, GapRecord, InPhoto, PhotoRecord, RowRecord, Stretch, XOrigin,
+};
 use crate::units::{LengthUnit, Uncertain};
 use crate::verdict::conformity::{Finding, judge};
 use serde::{Deserialize, Serialize};

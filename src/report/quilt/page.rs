@@ -5,11 +5,11 @@ use super::{MeasuredRow, OffFrame, PlanRecord, QuiltReport, map, sides};
 use crate::check::capital;
 use crate::finished::{PlannedMargins, edges_in_words};
 use crate::gap::places;
+use crate::record::Stretch;
 use crate::report::chart::{Chart, Line, Mark, NARROW, Scale, chart};
 use crate::report::colours::style_sheet;
 use crate::report::log::action;
 use crate::report::terminal::{skew_with_side, with_interval};
-use crate::record::Stretch;
 use crate::units::{LengthUnit, Uncertain};
 use crate::verdict::PHOTO_CAUTION;
 use crate::verdict::words::{K_95, interval, length, number, signed, unit_name};
@@ -127,7 +127,12 @@ fn off_frame(off: &OffFrame, report: &QuiltReport, pictures: &[Picture]) -> Mark
 
 /// What is seen of the finished quilt's edges.
 fn edges_section(off: &OffFrame, plan: &PlanRecord) -> Markup {
-    let margins = PlannedMargins::new(plan.length_mm, plan.first_row_mm, plan.rows, plan.spacing_mm);
+    let margins = PlannedMargins::new(
+        plan.length_mm,
+        plan.first_row_mm,
+        plan.rows,
+        plan.spacing_mm,
+    );
     let said = edges_in_words(&off.finished, margins, plan.unit);
     html! {
         @if !said.is_empty() {
@@ -591,7 +596,9 @@ fn missed_caption(report: &QuiltReport, picture: &Picture) -> Option<String> {
     let measured = report.rows.iter().find(|r| r.row == row)?;
     let [from, to] = from_middle(measured, measured.missed.get(part)?, report.plan.unit);
     let unit = unit_name(report.plan.unit);
-    Some(format!("Row {row}, from {from} to {to} ({unit} from the middle)"))
+    Some(format!(
+        "Row {row}, from {from} to {to} ({unit} from the middle)"
+    ))
 }
 
 fn conditions_section(report: &QuiltReport) -> Markup {
