@@ -594,7 +594,9 @@ fn missed_caption(report: &QuiltReport, picture: &Picture) -> Option<String> {
         return None;
     };
     let measured = report.rows.iter().find(|r| r.row == row)?;
-    let [from, to] = from_middle(measured, measured.missed.get(part)?, report.plan.unit);
+    let ends = from_middle(measured, measured.missed.get(part)?, report.plan.unit);
+    // No line break within a number.
+    let [from, to] = ends.map(|end| end.replace(' ', "\u{a0}"));
     let unit = unit_name(report.plan.unit);
     Some(format!(
         "Row {row}, from {from} to {to} ({unit} from the middle)"
