@@ -12,12 +12,13 @@ use anyhow::Context;
 use clap::Parser;
 use rowsight::design::{Design, demo};
 use rowsight::finished::{Finished, is_followed, measure_finished};
+use rowsight::geometry::Point2;
 use rowsight::photo::{self, Photo};
 use rowsight::plan::{Plan, Tolerance};
 use rowsight::record::XOrigin;
 use rowsight::rehearse::{
-    Advance, FinishedRange, PracticeQuilt, Quilt, SceneRange, Seeded, Truth, derive,
-    finished_quilt, render, trial_design, whole_truth, write,
+    Advance, FinishedRange, PracticeQuilt, Quilt, SIDES, SceneRange, Seeded, Truth, derive,
+    edge_line, finished_quilt, render, trial_design, whole_truth, write,
 };
 use rowsight::units::LengthUnit;
 use std::path::{Path, PathBuf};
@@ -152,6 +153,11 @@ struct Tally {
     skew: Vec<(f64, f64)>,
     bow: Vec<(f64, f64)>,
     shrinkage: [Vec<(f64, f64)>; 2],
+    /// Margins; widths and lengths from edge to edge; difference of the diagonals; lean of the edges.
+    margins: Vec<(f64, f64)>,
+    sizes: Vec<(f64, f64)>,
+    diagonals: Vec<(f64, f64)>,
+    edges_seen: usize,
     seconds: Vec<f64>,
 }
 
@@ -213,6 +219,7 @@ fn compare(finished: &Finished, truth: &Truth, plan: &Plan, tally: &mut Tally) -
             tally.drift_last.push(pair);
         }
     }
+    compare_edges(finished, truth, by, tally);
     let quilt = &truth.scene.quilt;
     let shrinkage = &record.shrinkage;
     for (k, (measured, set)) in [
@@ -225,6 +232,54 @@ fn compare(finished: &Finished, truth: &Truth, plan: &Plan, tally: &mut Tally) -
         tally.shrinkage[k].push((measured.value - set, measured.u));
     }
     true
+}
+
+/// Edges as drawn, straightened, against the edges as measured.
+fn compare_edges(finished: &Finished, truth: &Truth, by: f64, tally: &mut Tally) {
+    let Some(edges) = &finished.record.edges else {
+        return;
+    };
+    let [top, bottom, left, right] = SIDES.map(|side| edge_line(&truth.scene, side));
+    let (Some(top), Some(bottom), Some(left), Some(right)) = (top, bottom, left, right) else {
+        return;
+    };
+    let seen = [&edges.top, &edges.bottom, &edges.left, &edges.right];
+    tally.edges_seen += seen.iter().filter(|e| e.is_some()).count();
+    let at = |line: (f64, f64), t: f64| line.0 + line.1 * t;
+    let s = |row: u32, x: f64| truth.row(row).map(|r| r.stitched.s_at(x));
+    for m in &edges.above_first {
+        let x = m.x_mm + by;
+        if let Some(row) = s(1, x) {
+            tally.margins.push((m.value - (row - at(top, x)), m.u));
+        }
+    }
+    for m in &edges.below_last {
+        let x = m.x_mm + by;
+        if let Some(row) = s(ROWS, x) {
+            tally.margins.push((m.value - (at(bottom, x) - row), m.u));
+        }
+    }
+    let half_length = truth.scene.quilt.length_mm / 2.0;
+    let corner = |across: (f64, f64), down: (f64, f64)| {
+        let mut x = down.0;
+        for _ in 0..5 {
+            x = at(down, at(across, x) - half_length);
+        }
+        Point2::new(x, at(across, x))
+    };
+    let [tl, tr] = [left, right].map(|side| corner(top, side));
+    let [bl, br] = [left, right].map(|side| corner(bottom, side));
+    for (measured, set) in [
+        (edges.width_at_top_mm, (tr - tl).norm()),
+        (edges.width_at_bottom_mm, (br - bl).norm()),
+        (edges.length_at_left_mm, (bl - tl).norm()),
+        (edges.length_at_right_mm, (br - tr).norm()),
+    ] {
+        tally.sizes.extend(measured.map(|m| (m.value - set, m.u)));
+    }
+    let set = (br - tl).norm() - (tr - bl).norm();
+    let differ = edges.diagonals_differ_mm.map(|m| (m.value - set, m.u));
+    tally.diagonals.extend(differ);
 }
 
 fn rms(values: &[(f64, f64)]) -> f64 {
@@ -259,7 +314,7 @@ fn main() -> anyhow::Result<()> {
             .iter()
             .map(read)
             .collect::<Result<Vec<Photo>, _>>()?;
-        let result = measure_finished(&photos, &drawn.plan, &drawn.design, &[]);
+        let result = measure_finished(&photos, &drawn.plan, &drawn.design, &[], &[]);
         let seconds = start.elapsed().as_secs_f64();
         let scene = &drawn.truth.scene;
         let readable = readable(&drawn.photos, &drawn.truth)?;
@@ -316,6 +371,16 @@ fn main() -> anyhow::Result<()> {
         all.drift_last.extend(this.drift_last);
         all.skew.extend(this.skew);
         all.bow.extend(this.bow);
+        let most = this.margins.iter().map(|m| m.0.abs()).fold(0.0, f64::max);
+        println!(
+            "  {} edges seen, {} margins, off by {most:.2} mm at most",
+            this.edges_seen,
+            this.margins.len()
+        );
+        all.edges_seen += this.edges_seen;
+        all.margins.extend(this.margins);
+        all.sizes.extend(this.sizes);
+        all.diagonals.extend(this.diagonals);
         for (all, this) in all.shrinkage.iter_mut().zip(this.shrinkage) {
             all.extend(this);
         }
@@ -331,6 +396,10 @@ fn main() -> anyhow::Result<()> {
     line("bow", "mm", &all.bow);
     line("shrinkage across", "", &all.shrinkage[0]);
     line("shrinkage down", "", &all.shrinkage[1]);
+    println!("{} of {} edges seen", all.edges_seen, 4 * all.found);
+    line("margins", "mm", &all.margins);
+    line("widths and lengths", "mm", &all.sizes);
+    line("difference of diagonals", "mm", &all.diagonals);
     println!(
         "seconds a photo: {:.2}",
         all.seconds.iter().sum::<f64>() / all.seconds.len().max(1) as f64

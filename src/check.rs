@@ -20,7 +20,7 @@ use crate::report::overlay::OverlayRow;
 use crate::row::ends::{Ends, ends};
 use crate::row::link;
 use crate::row::measure::{CannotMeasure, Job, Measured, PhotoView, measure};
-use crate::row::missed::{clearance_mm, missed};
+use crate::row::missed::{clearance_mm, missed, shown_missed};
 use crate::row::wobble::{Fingerprint, Likeness};
 use crate::units::{Uncertain, propagate};
 use crate::verdict::{Situation, Warning, decide};
@@ -328,32 +328,52 @@ fn remedy(error: &CannotMeasure) -> &'static str {
     }
 }
 
-/// Checks the row just stitched.
-///
-/// `row` overrides the numbering by the journal.
+/// What a row's photos show by themselves, before the journal says which row it is.
+#[derive(Debug)]
+pub struct Looked {
+    measured: Measured,
+    /// Which of the photos given were measured.
+    used: Vec<usize>,
+    /// Cards of each of those.
+    found: Vec<FoundCards>,
+    left_out: Vec<LeftOut>,
+    rows: Vec<SeenRow>,
+}
+
+/// A row in a photo by which it can be recognised.
+#[derive(Debug, Clone)]
+pub struct SeenRow {
+    /// How many rows below the topmost one found.
+    pub index: i32,
+    /// Its own wobble.
+    pub fingerprint: Fingerprint,
+}
+
+impl Looked {
+    /// The rows found, top to bottom.
+    pub fn rows(&self) -> &[SeenRow] {
+        &self.rows
+    }
+}
+
+/// Looks at photos of a row: cards, plane, rows. Nothing of it depends on other rows' photos. `profiles` are of
+/// calibrated cameras, in the photos' order.
 ///
 /// # Errors
 ///
 /// [`CheckError`], one sentence each.
-pub fn check(
+pub fn look(
     photos: &[Photo],
     plan: &Plan,
     design: &Design,
-    known: &Known,
-    row: Option<u32>,
-) -> Result<Check, CheckError> {
-    if let Some(row) = row.filter(|row| *row == 0 || *row > plan.rows) {
-        return Err(CheckError::NotInPlan {
-            row,
-            rows: plan.rows,
-        });
-    }
+    profiles: &[Option<Profile>],
+) -> Result<Looked, CheckError> {
     let path = |i: usize| {
         photos
             .get(i)
             .map_or_else(String::new, |p| p.path.display().to_string())
     };
-    let (cameras, found) = cards_in(photos, &known.cameras);
+    let (cameras, found) = cards_in(photos, profiles);
     let linked = linked(&found).map_err(|(photo, error)| CheckError::Cards {
         path: path(photo),
         error,
@@ -377,17 +397,87 @@ pub fn check(
         .into_iter()
         .map(|(photo, why)| LeftOut::new(&path(photo), &why))
         .collect();
-    let photos: Vec<&Photo> = used.iter().map(|i| &photos[*i]).collect();
-    let path = |i: usize| photos[i].path.display().to_string();
-    let found: Vec<FoundCards> = used.iter().filter_map(|i| found[*i].clone().ok()).collect();
-    let cards: Vec<Vec<CardInPhoto>> = found.iter().map(|f| f.cards.clone()).collect();
+    let found = used.iter().filter_map(|i| found[*i].clone().ok()).collect();
     let samples = design.sample(crate::line::strip::ARC_STEP_MM).len();
-    let fingerprints: Vec<Fingerprint> = measured
+    let rows = measured
         .rows
         .iter()
-        .map(|r| Fingerprint::new(&r.trace, samples, design.repeat_mm))
+        .map(|r| SeenRow {
+            index: r.index,
+            fingerprint: Fingerprint::new(&r.trace, samples, design.repeat_mm),
+        })
         .collect();
-    let numbering = number(&measured, &fingerprints, known, row);
+    Ok(Looked {
+        measured,
+        used,
+        found,
+        left_out,
+        rows,
+    })
+}
+
+/// Whether rows seen in a photo tell which row the newest one is, by what is known of the quilt; without any
+/// row known, it is the first photo of the quilt.
+pub fn is_recognised(rows: &[SeenRow], known: &Known) -> bool {
+    known.newest.is_none() || number(rows, known, None).is_recognised
+}
+
+/// Checks the row just stitched.
+///
+/// `row` overrides the numbering by the journal.
+///
+/// # Errors
+///
+/// [`CheckError`], one sentence each.
+pub fn check(
+    photos: &[Photo],
+    plan: &Plan,
+    design: &Design,
+    known: &Known,
+    row: Option<u32>,
+) -> Result<Check, CheckError> {
+    in_plan(row, plan)?;
+    let looked = look(photos, plan, design, &known.cameras)?;
+    judge(looked, photos, plan, design, known, row)
+}
+
+fn in_plan(row: Option<u32>, plan: &Plan) -> Result<(), CheckError> {
+    match row.filter(|row| *row == 0 || *row > plan.rows) {
+        Some(row) => Err(CheckError::NotInPlan {
+            row,
+            rows: plan.rows,
+        }),
+        None => Ok(()),
+    }
+}
+
+/// What was seen, numbered, held against plan and journal. `photos` are those looked at; their pictures may be
+/// gone by now.
+///
+/// # Errors
+///
+/// [`CheckError`], one sentence each.
+pub fn judge(
+    looked: Looked,
+    photos: &[Photo],
+    plan: &Plan,
+    design: &Design,
+    known: &Known,
+    row: Option<u32>,
+) -> Result<Check, CheckError> {
+    in_plan(row, plan)?;
+    let numbering = number(&looked.rows, known, row);
+    let Looked {
+        measured,
+        used,
+        found,
+        left_out,
+        rows: mut seen,
+    } = looked;
+    let photos: Vec<&Photo> = used.iter().map(|i| &photos[*i]).collect();
+    let path = |i: usize| photos[i].path.display().to_string();
+    let cards: Vec<Vec<CardInPhoto>> = found.iter().map(|f| f.cards.clone()).collect();
+    let samples = design.sample(crate::line::strip::ARC_STEP_MM).len();
     let newest = numbering.newest;
     if newest > plan.rows {
         return Err(CheckError::NotInPlan {
@@ -489,14 +579,8 @@ pub fn check(
         drift,
         verdict,
     };
-    let fingerprint = rows
-        .last()
-        .and_then(|i| fingerprints.get(*i))
-        .cloned()
-        .unwrap_or(Fingerprint {
-            samples_per_repeat: 0,
-            hundredths_mm: Vec::new(),
-        });
+    let newest_row = rows.last().copied().unwrap_or(0);
+    let fingerprint = seen.swap_remove(newest_row).fingerprint;
     Ok(Check {
         record,
         row: newest,
@@ -520,37 +604,30 @@ struct Numbering {
 
 /// Which row the newest one in the photo is: as told, by its own wobble, or the next after the
 /// journal's newest.
-fn number(
-    measured: &Measured,
-    fingerprints: &[Fingerprint],
-    known: &Known,
-    told: Option<u32>,
-) -> Numbering {
+fn number(rows: &[SeenRow], known: &Known, told: Option<u32>) -> Numbering {
     let in_journal = |row: u32| known.fingerprints.iter().any(|(r, _)| *r == row);
-    let last_index = measured.rows.last().map_or(0, |r| r.index);
+    let last_index = rows.last().map_or(0, |r| r.index);
     // What the rows seen say: each one that is known by its wobble gives the newest one's number. Two rows may
     // be alike by chance (0.6 was seen between rows of one hand), so the others of that photo have to agree.
     let agreed = |newest: u32| {
-        let pairs: Vec<Likeness> = fingerprints
+        let pairs: Vec<Likeness> = rows
             .iter()
-            .zip(&measured.rows)
-            .filter_map(|(print, row)| {
+            .filter_map(|row| {
                 let number = newest.checked_sub((last_index - row.index) as u32)?;
                 let old = known.fingerprints.iter().find(|(n, _)| *n == number)?;
-                Some(print.likeness(&old.1))
+                Some(row.fingerprint.likeness(&old.1))
             })
             .collect();
         Likeness::agreed(&pairs)
     };
-    let recognised = fingerprints
+    let recognised = rows
         .iter()
-        .zip(&measured.rows)
-        .flat_map(|(print, row)| {
+        .flat_map(|row| {
             let below = (last_index - row.index) as u32;
             let alike = known
                 .fingerprints
                 .iter()
-                .filter(|(_, old)| print.likeness(old).is_same_row());
+                .filter(|(_, old)| row.fingerprint.likeness(old).is_same_row());
             alike.map(move |(number, _)| *number + below)
         })
         .filter_map(|newest| {
@@ -830,10 +907,10 @@ fn quilt_middle(
 pub(crate) struct Place {
     pub(crate) x_middle: f64,
     pub(crate) x_origin: XOrigin,
-    half_width_mm: f64,
-    datum: usize,
-    left: f64,
-    right: f64,
+    pub(crate) half_width_mm: f64,
+    pub(crate) datum: usize,
+    pub(crate) left: f64,
+    pub(crate) right: f64,
     pub(crate) warning: Option<Warning>,
 }
 
@@ -957,6 +1034,10 @@ impl Place {
         let bow = self.linear(measured, &[(i, [0.0, 0.0, -half * half, 0.0])]);
         let shift = self.shift(measured, i, plan, design);
         let trace = &row.trace;
+        let missed_in_photo = missed
+            .iter()
+            .map(|part| shown_missed(measured, i, *part))
+            .collect();
         let missed: Vec<Stretch> = missed
             .iter()
             .map(|(a, b)| Stretch {
@@ -985,6 +1066,7 @@ impl Place {
             wobble_mm: row.wobble_mm,
             coverage: found as f64 / visible.max(1) as f64,
             missed,
+            missed_in_photo,
         }
     }
 

@@ -83,6 +83,23 @@ pub struct RowRecord {
     pub coverage: f64,
     /// Parts of the design that were not stitched.
     pub missed: Vec<Stretch>,
+    /// Where a photo shows each of them, in their order; `null` where none shows it whole.
+    #[serde(default)]
+    pub missed_in_photo: Vec<Option<InPhoto>>,
+}
+
+/// Where a photo shows a part of the quilt.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct InPhoto {
+    /// Which of the document's photos.
+    pub photo: usize,
+    /// Corners of a rectangle around the part, sides along the quilt's x and y, in the upright photo, px: top left, top
+    /// right, bottom right, bottom left.
+    pub corners_px: [[f64; 2]; 4],
+    /// Width and height of that rectangle on the quilt, mm.
+    pub size_mm: [f64; 2],
+    /// Where the stitching should be, in runs, mm to the right of and below the rectangle's top left.
+    pub line_mm: Vec<Vec<[f64; 2]>>,
 }
 
 /// A stretch along x.

@@ -40,7 +40,7 @@ fn measured(paths: &[PathBuf]) -> (Finished, Plan) {
         .map(|path| photo::read(path).unwrap())
         .collect();
     (
-        measure_finished(&photos, &plan, &design, &[]).unwrap(),
+        measure_finished(&photos, &plan, &design, &[], &[]).unwrap(),
         plan,
     )
 }

@@ -1,19 +1,22 @@
 //! `rowsight batch`
 
+mod quilt;
+
+use super::side_by_side::{cores, in_order};
 use super::{Outcome, complain, say, snap};
-use crate::check::{Check, CheckError, check};
+use crate::check::Check;
+use crate::finished::CardPlace;
 use crate::gap::places;
-use crate::journal::Journal;
-use crate::photo::{self, Photo};
 use crate::plan::Plan;
 use crate::record::Action;
 use crate::report::{Style, plain, wrap};
+use crate::units::{Uncertain, parse_length};
 use crate::verdict::words::{interval, number, signed, unit_name};
 use anyhow::{Context, bail};
 use clap::Args;
 use indicatif::{ProgressBar, ProgressStyle};
-use rayon::prelude::*;
-use std::collections::{BTreeMap, BTreeSet};
+use quilt::quilt;
+use std::collections::BTreeMap;
 use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 
@@ -52,6 +55,11 @@ pub struct BatchArguments {
     /// With --finished: only look, keep nothing in the journal
     #[arg(long, requires = "finished")]
     look: bool,
+    /// With --finished: a card whose place you know: how far its middle lies to the right of the quilt's middle (to the
+    /// left with a minus), and after a comma how far below the quilt's top edge; "strip 3=24in,10in", or one of the two:
+    /// "strip 3=24in", "strip 3=,10in". May be given again for another card
+    #[arg(long, value_name = "CARD=RIGHT,DOWN", value_parser = card_place, requires = "finished")]
+    card_at: Vec<CardPlace>,
     /// Trust the order: a photo that shows no row known already is of the next row
     #[arg(long)]
     in_order: bool,
@@ -61,6 +69,28 @@ pub struct BatchArguments {
     /// Camera profile for photos that do not say what took them
     #[arg(long, value_name = "NAME")]
     camera: Option<String>,
+}
+
+/// A card and its place, as in `strip 3=24in,10in`.
+fn card_place(text: &str) -> Result<CardPlace, String> {
+    const AS_IN: &str = "write the card and its place, as in \"strip 3=24in,10in\"";
+    let (card, place) = text.split_once('=').ok_or(AS_IN)?;
+    let (right, down) = place.split_once(',').unwrap_or((place, ""));
+    let length = |text: &str| match text.trim() {
+        "" => Ok(None),
+        text => parse_length(text)
+            .map(|mm| Some(mm.0))
+            .map_err(|e| e.to_string()),
+    };
+    let place = CardPlace {
+        card: snap::card_named(card)?,
+        right_mm: length(right)?,
+        below_top_mm: length(down)?,
+    };
+    match (place.right_mm, place.below_top_mm) {
+        (None, None) => Err(AS_IN.to_owned()),
+        _ => Ok(place),
+    }
 }
 
 pub fn run(arguments: &BatchArguments, style: Style) -> anyhow::Result<Outcome> {
@@ -80,17 +110,18 @@ pub fn run(arguments: &BatchArguments, style: Style) -> anyhow::Result<Outcome> 
             look: arguments.look,
             no_overlay: arguments.no_overlay,
             camera: arguments.camera.as_deref(),
+            card_at: &arguments.card_at,
         };
         return super::finished::run(&asked, style);
     }
     let progress = progress(&super::report::name(folder));
-    let result = quilt(arguments, folder, &arguments.photos, &progress);
+    let result = quilt(arguments, folder, &arguments.photos, &progress, cores());
     progress.finish_and_clear();
     let (plan, done) = result?;
     say(&table(&done, &plan));
     say(&wrap(&done.in_words(), "  ", style.width));
-    for failed in done.lines.iter().filter_map(|l| l.result.as_ref().err()) {
-        complain(failed);
+    for complaint in done.complaints() {
+        complain(complaint);
     }
     Ok(done.outcome())
 }
@@ -105,7 +136,27 @@ struct Line {
 struct Measured {
     row: u32,
     is_retake: bool,
-    check: Check,
+    action: Action,
+    /// In the middle, to the row above.
+    gap: Option<Uncertain>,
+    /// In the middle.
+    drift: Option<Uncertain>,
+}
+
+impl Measured {
+    /// Of a check only this is kept: a thousand whole ones would fill the memory.
+    fn of(check: &Check) -> Measured {
+        let record = &check.record;
+        let gap = record.gaps.iter().find(|g| g.to_row == check.row);
+        let drift = record.drift.iter().find(|d| d.row == check.row);
+        Measured {
+            row: check.row,
+            is_retake: check.is_retake,
+            action: record.verdict.action,
+            gap: gap.and_then(places).map(|[_, at, _]| at.spacing()),
+            drift: drift.map(|d| d.centre),
+        }
+    }
 }
 
 /// What became of a quilt's photos.
@@ -114,6 +165,8 @@ struct Done {
     lines: Vec<Line>,
     /// In the journal already, or the same picture twice.
     passed_over: usize,
+    /// Overlays that could not be drawn or written, with the reason.
+    not_drawn: Vec<String>,
 }
 
 impl Done {
@@ -121,12 +174,23 @@ impl Done {
         self.lines.iter().filter(|l| l.result.is_err()).count()
     }
 
+    fn failed_with(&mut self, path: PathBuf, error: &anyhow::Error) {
+        let result = Err(format!("{error:#}"));
+        self.lines.push(Line { path, result });
+    }
+
+    /// What went wrong, one sentence each.
+    fn complaints(&self) -> impl Iterator<Item = &String> {
+        let failed = self.lines.iter().filter_map(|l| l.result.as_ref().err());
+        failed.chain(&self.not_drawn)
+    }
+
     fn outcome(&self) -> Outcome {
-        if self.failed() > 0 {
+        if self.failed() > 0 || !self.not_drawn.is_empty() {
             return Outcome::Failed;
         }
         let measured = || self.lines.iter().filter_map(|l| l.result.as_ref().ok());
-        let asks = |m: &Measured| m.check.record.verdict.action;
+        let asks = |m: &Measured| m.action;
         if measured().any(|m| asks(m) == Action::Retake) {
             return Outcome::Retake;
         }
@@ -155,151 +219,6 @@ impl Done {
     }
 }
 
-/// Measures a quilt's photos into its journal.
-fn quilt(
-    arguments: &BatchArguments,
-    folder: &Path,
-    named: &[PathBuf],
-    progress: &ProgressBar,
-) -> anyhow::Result<(Plan, Done)> {
-    let (plan, design) = super::plan::load(folder)?;
-    let mut paths = photos_in(named)?;
-    // Of the same picture twice, the first by name counts.
-    paths.sort_by_cached_key(|path| by_name(path));
-    let mut journal = Journal::open(folder)?;
-    let mut seen: BTreeSet<String> = journal
-        .history()?
-        .into_iter()
-        .flat_map(|c| c.record.photos.into_iter().map(|p| p.sha256))
-        .collect();
-    let mut done = Done::default();
-    let mut waiting = Vec::new();
-    // Looked at first for order and hash; the pictures themselves would not all fit into memory.
-    let looked: Vec<(PathBuf, Result<_, String>)> = paths
-        .into_par_iter()
-        .map(|path| {
-            let facts = photo::glance(&path).map_err(|e| e.to_string());
-            (path, facts)
-        })
-        .collect();
-    for (path, facts) in looked {
-        match facts {
-            Ok((taken, sha256)) if seen.insert(sha256.clone()) => waiting.push((taken, path)),
-            Ok(_) => done.passed_over += 1,
-            Err(error) => done.lines.push(Line {
-                path,
-                result: Err(error),
-            }),
-        }
-    }
-    let timeless = waiting.iter().filter(|(taken, _)| taken.is_none()).count();
-    if timeless > 0 {
-        waiting.sort_by_cached_key(|(_, path)| by_name(path));
-    } else {
-        waiting.sort_by_cached_key(|(taken, path)| (*taken, by_name(path)));
-    }
-    progress.inc_length(waiting.len() as u64);
-    let mut waiting: Vec<PathBuf> = waiting.into_iter().map(|(_, path)| path).collect();
-    // A photo that shows no known row may do so when others have been measured: go round until nothing moves.
-    loop {
-        let mut unknown = Vec::new();
-        let before = waiting.len();
-        for path in waiting {
-            match one(
-                arguments,
-                folder,
-                &plan,
-                &design,
-                &mut journal,
-                &path,
-                progress,
-            ) {
-                Ok(Some(measured)) => done.lines.push(Line {
-                    path,
-                    result: Ok(measured),
-                }),
-                Ok(None) => unknown.push(path),
-                Err(error) => {
-                    // A journal that cannot be written fails for every photo.
-                    if error.is::<crate::journal::JournalError>() {
-                        return Err(error);
-                    }
-                    done.lines.push(Line {
-                        path,
-                        result: Err(format!("{error:#}")),
-                    });
-                }
-            }
-        }
-        if unknown.is_empty() || unknown.len() == before {
-            done.lines.extend(unknown.into_iter().map(|path| Line {
-                result: Err(format!(
-                    "{}: no row in it is known already, so its number cannot be told; give the photos of the rows \
-                     between too, or `rowsight snap {} {} --row NUMBER`",
-                    path.display(),
-                    folder.display(),
-                    path.display(),
-                )),
-                path,
-            }));
-            break;
-        }
-        waiting = unknown;
-    }
-    Ok((plan, done))
-}
-
-/// Measures one photo and keeps it; `None` when nothing tells which row it shows.
-fn one(
-    arguments: &BatchArguments,
-    folder: &Path,
-    plan: &Plan,
-    design: &crate::design::Design,
-    journal: &mut Journal,
-    path: &Path,
-    progress: &ProgressBar,
-) -> anyhow::Result<Option<Measured>> {
-    let photos: [Photo; 1] = [photo::read(path)?];
-    let (checks, habits) = (journal.current()?, journal.habits()?);
-    let known = crate::check::Known {
-        cameras: progress.suspend(|| snap::cameras(&photos, arguments.camera.as_deref()))?,
-        ..snap::known(&checks, &habits)
-    };
-    let checked = check(&photos, plan, design, &known, None);
-    progress.inc(1);
-    let checked = match checked {
-        // The row after the last one: its number was only a guess.
-        Err(CheckError::NotInPlan { .. }) if known.newest.is_some() && !arguments.in_order => None,
-        checked => Some(checked?),
-    };
-    let is_known =
-        |checked: &Check| known.newest.is_none() || checked.is_recognised || arguments.in_order;
-    let Some(checked) = checked.filter(is_known) else {
-        progress.dec(1);
-        return Ok(None);
-    };
-    // A later photo of the same row that asks for a retake must not push a good one aside.
-    if checked.is_retake && checked.record.verdict.action == Action::Retake {
-        bail!(
-            "{}: shows row {} again, which is measured already, and is not good enough to take that one's place; \
-             nothing is lost without it",
-            path.display(),
-            checked.row
-        );
-    }
-    snap::keep(journal, &photos, &checked, plan)?;
-    if !arguments.no_overlay {
-        let colours = photos.iter().map(Photo::colour).collect();
-        let pictures = snap::draw_all(&photos, colours, &checked, plan)?;
-        snap::write_overlays(folder, checked.row, &pictures)?;
-    }
-    Ok(Some(Measured {
-        row: checked.row,
-        is_retake: checked.is_retake,
-        check: checked,
-    }))
-}
-
 /// Every quilt in a folder, one line each; a bad one does not stop the others.
 fn each(arguments: &BatchArguments, parent: &Path) -> anyhow::Result<Outcome> {
     let mut quilts: Vec<PathBuf> = list(parent)?
@@ -318,20 +237,34 @@ fn each(arguments: &BatchArguments, parent: &Path) -> anyhow::Result<Outcome> {
     let mut verdicts = Vec::new();
     // Quilts have nothing to do with one another, so they are measured side by side.
     let progress = progress(&super::report::name(parent));
-    let results: Vec<_> = quilts
-        .par_iter()
-        .map(|folder| {
-            quilt(arguments, folder, std::slice::from_ref(folder), &progress)
-                .and_then(|(_, done)| Ok((super::report::write_page(folder)?, done)))
-        })
-        .collect();
+    let side_by_side = cores().min(quilts.len());
+    let mut results = Vec::new();
+    in_order(
+        quilts.iter().collect(),
+        side_by_side,
+        |folder: &PathBuf| {
+            let workers = cores() / side_by_side;
+            quilt(
+                arguments,
+                folder,
+                std::slice::from_ref(folder),
+                &progress,
+                workers,
+            )
+            .and_then(|(_, done)| Ok((super::report::write_page(folder)?, done)))
+        },
+        |result| {
+            results.push(result);
+            anyhow::Ok(())
+        },
+    )?;
     progress.finish_and_clear();
     for (folder, result) in quilts.iter().zip(results) {
         let name = super::report::name(folder);
         match result {
             Ok((report, done)) => {
-                for failed in done.lines.iter().filter_map(|l| l.result.as_ref().err()) {
-                    complain(failed);
+                for complaint in done.complaints() {
+                    complain(complaint);
                 }
                 worst = worst.max(done.outcome());
                 lines.push(vec![
@@ -381,24 +314,17 @@ fn table(done: &Done, plan: &Plan) -> String {
             );
             continue;
         };
-        let record = &measured.check.record;
-        let gap = record.gaps.iter().find(|g| g.to_row == measured.row);
-        let gap = gap.and_then(places).map_or("-".to_owned(), |[_, at, _]| {
+        let gap = measured.gap.map_or("-".to_owned(), |at| {
             format!("{} ± {}", number(at.value, unit), interval(at.u, unit))
         });
-        let drift = record.drift.iter().find(|d| d.row == measured.row);
-        let drift = drift.map_or("-".to_owned(), |d| {
-            format!(
-                "{} ± {}",
-                signed(d.centre.value, unit),
-                interval(d.centre.u, unit)
-            )
+        let drift = measured.drift.map_or("-".to_owned(), |at| {
+            format!("{} ± {}", signed(at.value, unit), interval(at.u, unit))
         });
         let again = if measured.is_retake { " again" } else { "" };
         let cells = vec![
             name,
             format!("{}{again}", measured.row),
-            crate::report::log::action(record.verdict.action).to_owned(),
+            crate::report::log::action(measured.action).to_owned(),
             gap,
             drift,
         ];

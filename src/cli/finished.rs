@@ -1,15 +1,16 @@
 //! `rowsight batch --finished`: the whole quilt off the frame.
 
+use super::side_by_side::{cores, in_order};
 use super::{Outcome, complain, hint, say, snap, spinner};
 use crate::calibrate::profile::Profile;
-use crate::finished::{Finished, NotUsed, is_followed, measure_finished};
+use crate::finished::{CardPlace, Finished, NotUsed, is_followed, measure_finished};
 use crate::journal::{Journal, KeptPhoto, NewFinished};
 use crate::photo::{self, Photo};
 use crate::plan::Plan;
 use crate::plan::file::{to_toml, write_whole};
 use crate::report::Style;
 use crate::report::finished::finished;
-use crate::report::overlay::{Overlay, draw};
+use crate::report::overlay::{LONGEST_PX, Overlay, draw};
 use crate::verdict::conformity::Finding;
 use anyhow::{Context, bail};
 use rayon::prelude::*;
@@ -24,6 +25,7 @@ pub(super) struct Asked<'a> {
     pub look: bool,
     pub no_overlay: bool,
     pub camera: Option<&'a str>,
+    pub card_at: &'a [CardPlace],
 }
 
 pub(super) fn run(asked: &Asked, style: Style) -> anyhow::Result<Outcome> {
@@ -44,8 +46,15 @@ pub(super) fn run(asked: &Asked, style: Style) -> anyhow::Result<Outcome> {
     }
     let cameras: anyhow::Result<Vec<Option<Profile>>> =
         progress.suspend(|| snap::cameras(&photos, asked.camera));
-    let measured =
-        cameras.and_then(|cameras| Ok(measure_finished(&photos, &plan, &design, &cameras)?));
+    let measured = cameras.and_then(|cameras| {
+        Ok(measure_finished(
+            &photos,
+            &plan,
+            &design,
+            &cameras,
+            asked.card_at,
+        )?)
+    });
     progress.finish_and_clear();
     let mut measured = measured?;
     not_used.append(&mut measured.record.not_used);
@@ -174,7 +183,7 @@ pub(super) fn overlay_path(folder: &Path, photo: usize) -> PathBuf {
         .join(format!("finished-{:02}.jpg", photo + 1))
 }
 
-/// Draws what was found into each photo, one at a time.
+/// Draws what was found into each photo, as many at a time as there are cores.
 fn overlays(
     folder: &Path,
     measured: &Finished,
@@ -185,12 +194,13 @@ fn overlays(
     std::fs::create_dir_all(&out)
         .with_context(|| format!("the folder {} cannot be made", out.display()))?;
     let record = measured.record.as_check(plan.tolerance.spacing_mm);
-    for (i, path) in paths.iter().enumerate() {
-        let colour = photo::read(path)?.colour()?;
+    let one = |(i, path): (usize, &PathBuf)| -> anyhow::Result<()> {
+        let small = photo::picture(path, LONGEST_PX)?;
         let name = path.file_name().unwrap_or_default().to_string_lossy();
         let picture = draw(&Overlay {
             title: Some("The finished quilt"),
-            photo: &colour,
+            photo: &small.picture,
+            photo_scale: small.scale,
             photo_from_quilt: &|p| measured.drawn.to_photo(i, p),
             rows: &measured.drawn.rows,
             cards_px: &measured.drawn.cards_px[i],
@@ -200,9 +210,11 @@ fn overlays(
         });
         let bytes = snap::overlay_jpeg(&picture)?;
         let path = overlay_path(folder, i);
-        write_whole(&path, &bytes)
-            .with_context(|| format!("{} cannot be written", path.display()))?;
-    }
+        write_whole(&path, &bytes).with_context(|| format!("{} cannot be written", path.display()))
+    };
+    in_order(paths.iter().enumerate().collect(), cores(), one, |drawn| {
+        drawn
+    })?;
     hint(&format!(
         "Overlays: {}",
         out.join("finished-*.jpg").display()

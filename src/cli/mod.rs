@@ -11,6 +11,7 @@ mod note;
 mod plan;
 mod rehearse;
 mod report;
+mod side_by_side;
 mod snap;
 mod tune;
 

@@ -2,16 +2,18 @@
 
 use super::{Outcome, complain, hint, say};
 use crate::card::print::Paper;
-use crate::journal::Journal;
+use crate::journal::{Journal, kept_path};
+use crate::photo::{self, shrink::shrink};
 use crate::plan::file::write_whole;
-use crate::report::overlay::shrink;
+use crate::record::{InPhoto, PhotoRecord};
+use crate::report::missed_part::cut_out;
 use crate::report::pdf::pdf;
-use crate::report::quilt::{self, Picture, QuiltReport};
+use crate::report::quilt::{self, Picture, QuiltReport, Shows};
 use crate::units::LengthUnit;
 use anyhow::{Context, bail};
 use clap::Args;
-use image::ImageEncoder;
 use image::codecs::jpeg::JpegEncoder;
+use image::{ImageEncoder, RgbImage};
 use std::path::{Path, PathBuf};
 
 /// Write a page to keep of all rows checked so far
@@ -139,40 +141,108 @@ fn write(path: &Path, bytes: &[u8]) -> anyhow::Result<()> {
     Ok(())
 }
 
-/// The overlays of the rows in the report, made small; one that cannot be read is named and left out.
+/// The overlays of the rows in the report, made small, and cut-outs of missed parts; one that cannot be read is named
+/// and left out.
 fn pictures(folder: &Path, report: &QuiltReport) -> Vec<Picture> {
     let of_rows = report.rows.iter().flat_map(|row| {
         let paths = super::snap::overlay_paths(folder, row.row, row.photos.len());
-        paths.into_iter().map(|path| (Some(row.row), path))
+        paths.into_iter().map(|path| (Shows::Row(row.row), path))
     });
     let finished = report
         .off_frame
         .as_ref()
         .map_or(0, |off| off.finished.photos.len());
-    let of_finished = (0..finished).map(|i| (None, super::finished::overlay_path(folder, i)));
+    let of_finished =
+        (0..finished).map(|i| (Shows::Finished, super::finished::overlay_path(folder, i)));
     let mut pictures = Vec::new();
-    for (row, path) in of_rows.chain(of_finished) {
-        if !path.exists() {
-            continue;
-        }
-        match small(&path) {
-            Ok((jpeg, width, height)) => pictures.push(Picture {
-                row,
-                jpeg,
-                width,
-                height,
-            }),
+    for (shows, path) in of_rows.chain(of_finished).filter(|(_, path)| path.exists()) {
+        match small(&path).and_then(|picture| encoded(shows, &picture)) {
+            Ok(picture) => pictures.push(picture),
             Err(error) => complain(&format!("{error:#}; it is left out of the report")),
         }
     }
+    pictures.extend(cut_outs(folder, report));
     pictures
 }
 
-fn small(path: &Path) -> anyhow::Result<(Vec<u8>, u32, u32)> {
+/// A picture of each missed part, from its photo where that is still to be had.
+fn cut_outs(folder: &Path, report: &QuiltReport) -> Vec<Picture> {
+    let mut parts: Vec<(&PhotoRecord, &InPhoto, Shows)> = Vec::new();
+    for row in &report.rows {
+        parts.extend(shown_parts(
+            row.row,
+            false,
+            &row.photos,
+            &row.missed_in_photo,
+        ));
+    }
+    for finished in report.off_frame.iter().map(|off| &off.finished) {
+        for row in &finished.rows {
+            parts.extend(shown_parts(
+                row.row,
+                true,
+                &finished.photos,
+                &row.missed_in_photo,
+            ));
+        }
+    }
+    // Each photo is decoded once; a part whose photo is gone has no picture.
+    parts.sort_by_key(|(photo, ..)| photo.sha256.clone());
+    let mut pictures = Vec::new();
+    for of_photo in parts.chunk_by(|a, b| a.0.sha256 == b.0.sha256) {
+        let Some(photo) = kept_photo(folder, of_photo[0].0) else {
+            continue;
+        };
+        for (_, part, shows) in of_photo {
+            let picture = cut_out(&photo, part).and_then(|p| encoded(*shows, &p).ok());
+            pictures.extend(picture);
+        }
+    }
+    pictures.sort_by_key(|p| match p.shows {
+        Shows::Missed { row, part, .. } => (row, part),
+        _ => (0, 0),
+    });
+    pictures
+}
+
+/// The parts of a row that photos show.
+fn shown_parts<'a>(
+    row: u32,
+    finished: bool,
+    photos: &'a [PhotoRecord],
+    shown: &'a [Option<InPhoto>],
+) -> impl Iterator<Item = (&'a PhotoRecord, &'a InPhoto, Shows)> {
+    shown.iter().enumerate().filter_map(move |(part, shown)| {
+        let shown = shown.as_ref()?;
+        let shows = Shows::Missed {
+            row,
+            part,
+            finished,
+        };
+        Some((photos.get(shown.photo)?, shown, shows))
+    })
+}
+
+/// A measured photo in colour: the journal's copy, or the file it came from where that is still the same.
+fn kept_photo(folder: &Path, photo: &PhotoRecord) -> Option<RgbImage> {
+    let came_from = PathBuf::from(&photo.path);
+    [kept_path(folder, &photo.sha256, &came_from), came_from]
+        .iter()
+        .filter(|path| path.is_file())
+        .find_map(|path| {
+            let read = photo::read(path).ok()?;
+            (read.sha256 == photo.sha256).then(|| read.colour().ok())?
+        })
+}
+
+fn small(path: &Path) -> anyhow::Result<RgbImage> {
     let picture = image::open(path)
         .with_context(|| format!("{} cannot be read", path.display()))?
         .into_rgb8();
-    let (picture, _) = shrink::shrink(&picture, LONGEST_PX);
+    Ok(shrink(&picture, LONGEST_PX).0)
+}
+
+fn encoded(shows: Shows, picture: &RgbImage) -> anyhow::Result<Picture> {
     let (width, height) = picture.dimensions();
     let mut jpeg = Vec::new();
     JpegEncoder::new_with_quality(&mut jpeg, JPEG_QUALITY).write_image(
@@ -181,5 +251,10 @@ fn small(path: &Path) -> anyhow::Result<(Vec<u8>, u32, u32)> {
         height,
         image::ExtendedColorType::Rgb8,
     )?;
-    Ok((jpeg, width, height))
+    Ok(Picture {
+        shows,
+        jpeg,
+        width,
+        height,
+    })
 }

@@ -6,7 +6,7 @@ use crate::calibrate::profile::{self, CameraKey, Picked, Profile};
 use crate::card::geometry::CardId;
 use crate::check::{Check, Known, check};
 use crate::journal::{Habit, Journal, KeptPhoto, NewCheck, SavedCheck, gaps_of};
-use crate::photo::{self, Photo};
+use crate::photo::{self, Photo, Small};
 use crate::plan::Plan;
 use crate::plan::file::{to_toml, write_whole};
 use crate::record::{Action, At};
@@ -15,8 +15,8 @@ use crate::report::{Style, explain, json, terminal};
 use crate::units::parse_length;
 use anyhow::{Context, bail};
 use clap::Args;
-use image::codecs::jpeg::JpegEncoder;
-use image::{ImageEncoder, RgbImage};
+use image::RgbImage;
+use jpeg_encoder::{ColorType, Encoder};
 use rayon::prelude::*;
 use std::path::{Path, PathBuf};
 
@@ -69,14 +69,16 @@ fn card_place(text: &str) -> Result<(CardId, f64), String> {
     let (card, place) = text
         .split_once('=')
         .ok_or("write the card and its place, as in \"strip 3=24in\"")?;
-    let card = CardId::from_name(card.trim()).ok_or_else(|| {
-        format!(
-            "there is no card `{}`; its name is printed on it",
-            card.trim()
-        )
-    })?;
+    let card = card_named(card)?;
     let place = parse_length(place).map_err(|e| e.to_string())?;
     Ok((card, place.0))
+}
+
+/// A card by the name printed on it.
+pub(super) fn card_named(name: &str) -> Result<CardId, String> {
+    let name = name.trim();
+    CardId::from_name(name)
+        .ok_or_else(|| format!("there is no card `{name}`; its name is printed on it"))
 }
 
 /// Part of the row.
@@ -238,8 +240,13 @@ pub fn run(arguments: &SnapArguments, style: Style) -> anyhow::Result<Outcome> {
     let colours = colours.map(|colours| only(colours, &checked.used));
     // The pictures are drawn while the journal is written and the verdict said.
     std::thread::scope(|scope| {
-        let pictures =
-            colours.map(|colours| scope.spawn(|| draw_all(&good, colours, &checked, &plan)));
+        let pictures = colours.map(|colours| {
+            scope.spawn(|| {
+                let whole = |colour: Result<RgbImage, _>| colour.map(Small::whole);
+                let colours = colours.into_iter().map(whole).collect::<Result<_, _>>()?;
+                draw_all(&good, colours, &checked, &plan)
+            })
+        });
         if !arguments.look
             && let Some(mut journal) = journal
         {
@@ -281,13 +288,10 @@ pub fn run(arguments: &SnapArguments, style: Style) -> anyhow::Result<Outcome> {
 
 /// An overlay as it is kept.
 pub(super) fn overlay_jpeg(picture: &RgbImage) -> anyhow::Result<Vec<u8>> {
+    let side = |px: u32| u16::try_from(px).context("an overlay has too many pixels");
+    let size = (side(picture.width())?, side(picture.height())?);
     let mut bytes = Vec::new();
-    JpegEncoder::new_with_quality(&mut bytes, 85).write_image(
-        picture.as_raw(),
-        picture.width(),
-        picture.height(),
-        image::ExtendedColorType::Rgb8,
-    )?;
+    Encoder::new(&mut bytes, 85).encode(picture.as_raw(), size.0, size.1, ColorType::Rgb)?;
     Ok(bytes)
 }
 
@@ -326,17 +330,17 @@ pub(super) fn keep(
 /// An overlay of each photo, as JPEG.
 pub(super) fn draw_all(
     photos: &[Photo],
-    colours: Vec<Result<image::RgbImage, photo::PhotoError>>,
+    pictures: Vec<Small>,
     checked: &Check,
     plan: &Plan,
 ) -> anyhow::Result<Vec<Vec<u8>>> {
-    let mut pictures = Vec::new();
-    for (i, (photo, colour)) in photos.iter().zip(colours).enumerate() {
-        let colour = colour?;
+    let mut drawn = Vec::new();
+    for (i, (photo, small)) in photos.iter().zip(pictures).enumerate() {
         let name = photo.path.file_name().unwrap_or_default().to_string_lossy();
         let picture = draw(&Overlay {
             title: None,
-            photo: &colour,
+            photo: &small.picture,
+            photo_scale: small.scale,
             photo_from_quilt: &|p| checked.drawn.to_photo(i, p),
             rows: &checked.drawn.rows,
             cards_px: &checked.drawn.cards_px[i],
@@ -344,9 +348,9 @@ pub(super) fn draw_all(
             plan,
             name: &name,
         });
-        pictures.push(overlay_jpeg(&picture)?);
+        drawn.push(overlay_jpeg(&picture)?);
     }
-    Ok(pictures)
+    Ok(drawn)
 }
 
 pub(super) fn write_overlays(

@@ -4,10 +4,16 @@
 //! `relaxed`). Here the rows get their numbers and the numbers their words.
 
 mod cards;
+mod edge_words;
+mod edges;
 mod record;
 mod words;
 
-pub use record::{FinishedRecord, NotUsed, Relative, SCHEMA, Shrinkage};
+pub use edge_words::{PlannedMargins, edges as edges_in_words};
+pub use record::{
+    CardPlace, EdgeRecord, EdgesRecord, FinishedRecord, FromEdge, NotUsed, Relative, SCHEMA,
+    Shrinkage, ToldBy,
+};
 pub use words::{change, is_followed, shrinkage};
 
 use crate::calibrate::profile::Profile;
@@ -28,6 +34,7 @@ use crate::row::measure::{Job, Measured, PhotoView, measure};
 use crate::row::missed::missed;
 use crate::row::relaxed;
 use crate::units::{Uncertain, propagate};
+use edges::Edges;
 
 /// A finished quilt as measured.
 #[derive(Debug, Clone)]
@@ -40,7 +47,8 @@ pub struct Finished {
     pub drawn: Drawn,
 }
 
-/// Measures a finished quilt. `profiles` holds the calibrated camera of each photo where one is known.
+/// Measures a finished quilt. `profiles` holds the calibrated camera of each photo where one is known, `told` cards
+/// whose places the quilter knows.
 ///
 /// # Errors
 ///
@@ -50,6 +58,7 @@ pub fn measure_finished(
     plan: &Plan,
     design: &Design,
     profiles: &[Option<Profile>],
+    told: &[CardPlace],
 ) -> Result<Finished, CheckError> {
     let path = |i: usize| {
         let photo = photos.get(i);
@@ -141,7 +150,15 @@ pub fn measure_finished(
     not_used.sort_by_key(|(photo, _)| *photo);
     let not_used = not_used.into_iter().map(|(_, left_out)| left_out).collect();
     let used_photos: Vec<&Photo> = used.iter().map(|i| &photos[*i]).collect();
-    let (record, drawn) = record_of(&measured, &used_photos, &found, plan, design, not_used);
+    let (record, drawn) = record_of(
+        &measured,
+        &used_photos,
+        &found,
+        plan,
+        design,
+        not_used,
+        told,
+    );
     Ok(Finished {
         record,
         used,
@@ -160,6 +177,7 @@ fn record_of(
     plan: &Plan,
     design: &Design,
     not_used: Vec<NotUsed>,
+    told: &[CardPlace],
 ) -> (FinishedRecord, Drawn) {
     // Of a row of which hardly anything could be followed the place is not to be trusted.
     let all: Vec<usize> = (0..measured.rows.len())
@@ -171,7 +189,13 @@ fn record_of(
         width_mm: plan.width_mm * (1.0 + measured.state.stretch.x),
         ..plan.clone()
     };
-    let place = Place::new(measured, &all, &shrunk, &Known::default());
+    let known = Known {
+        card_at: (told.iter())
+            .filter_map(|t| Some((t.card, t.right_mm?)))
+            .collect(),
+        ..Known::default()
+    };
+    let place = Place::new(measured, &all, &shrunk, &known);
     let samples = design.sample(ARC_STEP_MM).len();
     let missed = missed(&measured.rows, samples);
     let rows: Vec<RowRecord> = all
@@ -227,6 +251,14 @@ fn record_of(
             .map(|w| format!("{} {}", w.what, w.remedy)),
     );
     notes.extend(card_notes(photos, found));
+    let numbered: Vec<(usize, u32)> = all.iter().map(|i| (*i, number_of(*i) as u32)).collect();
+    let ends = numbered.first().zip(numbered.last());
+    let edges = ends.map(|(first, last)| {
+        let ends = (first.0, last.0);
+        let edges = Edges::look(measured, &place, photos, plan, ends, last.1);
+        (Some(edges.record(ends)), edges.drift(&numbered, told))
+    });
+    let (edges, drift_from_edge) = edges.unwrap_or_default();
     let mut record = FinishedRecord {
         schema: SCHEMA.to_owned(),
         judgement: String::new(),
@@ -243,6 +275,8 @@ fn record_of(
         gaps,
         drift: drift(false),
         drift_as_shrunk: drift(true),
+        edges,
+        drift_from_edge,
         relative: Relative::default(),
         notes,
     };

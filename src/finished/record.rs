@@ -3,8 +3,10 @@
 //! Lengths mm, slopes mm/m, `u` standard uncertainty in the same unit. Rows, gaps, drift and photos are those of
 //! [`crate::record`] (`rowsight.row/1`). Keys may be added, never renamed; unknown is `null`, never 0.
 
+use crate::card::geometry::CardId;
 use crate::record::{
-    Action, At, DriftRecord, GapRecord, PhotoRecord, Record, RowRecord, VerdictRecord,
+    Action, At, DriftRecord, GapRecord, PhotoRecord, Record, RowRecord, SpacingRecord,
+    VerdictRecord,
 };
 use crate::units::Uncertain;
 use crate::verdict::conformity::{Finding, judge};
@@ -38,6 +40,13 @@ pub struct FinishedRecord {
     pub drift: Vec<DriftRecord>,
     /// The same against the plan drawn in as the height of the design was.
     pub drift_as_shrunk: Vec<DriftRecord>,
+    /// The quilt's edges, where they are seen; `null` in what an older version kept.
+    #[serde(default)]
+    pub edges: Option<EdgesRecord>,
+    /// Drift of each row from the quilt's top edge instead of row 1, against the plan drawn in as the height of the
+    /// design was; `null` where the edge is neither seen nor told.
+    #[serde(default)]
+    pub drift_from_edge: Option<FromEdge>,
     /// What the tolerances of the plan say of the quilt as it has shrunk.
     pub relative: Relative,
     /// What else was noticed, one sentence each.
@@ -71,6 +80,81 @@ impl FinishedRecord {
             },
         }
     }
+}
+
+/// What is seen of the quilt's edges; `null`, or no place, where an edge is not clear.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
+pub struct EdgesRecord {
+    /// Above the first row.
+    pub top: Option<EdgeRecord>,
+    /// Below the last row.
+    pub bottom: Option<EdgeRecord>,
+    /// At the rows' left ends.
+    pub left: Option<EdgeRecord>,
+    /// At their right ends.
+    pub right: Option<EdgeRecord>,
+    /// From the top edge down to the first row's baseline, at left, centre, right.
+    pub above_first: Vec<SpacingRecord>,
+    /// From the last row's baseline down to the bottom edge.
+    pub below_last: Vec<SpacingRecord>,
+    /// From corner to corner, the edges taken as straight.
+    pub width_at_top_mm: Option<Uncertain>,
+    /// The same at the bottom.
+    pub width_at_bottom_mm: Option<Uncertain>,
+    /// The same at the left.
+    pub length_at_left_mm: Option<Uncertain>,
+    /// The same at the right.
+    pub length_at_right_mm: Option<Uncertain>,
+    /// Top left to bottom right less bottom left to top right: 0 when the quilt is square, positive when its top is
+    /// pushed to the left.
+    pub diagonals_differ_mm: Option<Uncertain>,
+}
+
+/// One edge of the quilt.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct EdgeRecord {
+    /// Its straight line against row 1 (top, bottom) or against square to row 1 (left, right), mm/m; positive turned
+    /// clockwise.
+    pub lean_mm_per_m: Uncertain,
+    /// RMS distance of the edge from its straight line, mm.
+    pub wave_mm: f64,
+    /// Share of its length in view on which it shows, 0…1.
+    pub share: f64,
+    /// From where it is seen, x of top and bottom, y of left and right, mm.
+    pub seen_from_mm: f64,
+    /// To where.
+    pub seen_to_mm: f64,
+}
+
+/// Drift from the top edge.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct FromEdge {
+    /// What tells where the edge is.
+    pub told_by: ToldBy,
+    /// Rows, top to bottom.
+    pub rows: Vec<DriftRecord>,
+}
+
+/// What tells where an edge is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ToldBy {
+    /// It is seen in the photos.
+    Photos,
+    /// Cards of which the quilter says how far below it they lie.
+    Cards,
+}
+
+/// A card of which the quilter says where it lies.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CardPlace {
+    /// The card.
+    pub card: CardId,
+    /// How far its middle lies to the right of the quilt's middle, mm.
+    pub right_mm: Option<f64>,
+    /// How far its middle lies below the quilt's top edge, mm.
+    pub below_top_mm: Option<f64>,
 }
 
 /// A photo that is not part of the measurement.

@@ -58,7 +58,7 @@ impl Journal {
                     "INSERT OR IGNORE INTO photos (sha256, file, came_from) VALUES (?1, ?2, ?3)",
                     params![
                         photo.sha256,
-                        kept_name(photo),
+                        kept_name(photo.sha256, photo.path),
                         photo.path.display().to_string()
                     ],
                 )

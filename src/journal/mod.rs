@@ -280,7 +280,7 @@ impl Journal {
             .map_err(wrap)?;
         let id = transaction.last_insert_rowid();
         for (order, photo) in check.photos.iter().enumerate() {
-            let kept = kept_name(photo);
+            let kept = kept_name(photo.sha256, photo.path);
             transaction
                 .execute(
                     "INSERT OR IGNORE INTO photos (sha256, file, came_from) VALUES (?1, ?2, ?3)",
@@ -301,7 +301,7 @@ impl Journal {
     /// Keeps a photo by its content's hash: written beside, synced, renamed.
     fn keep(&self, photo: &KeptPhoto) -> Result<(), JournalError> {
         let folder = self.folder.join(PHOTO_FOLDER);
-        let target = folder.join(kept_name(photo));
+        let target = kept_path(&self.folder, photo.sha256, photo.path);
         let failed = |e: std::io::Error| io_error(&target, &e);
         std::fs::create_dir_all(&folder).map_err(failed)?;
         if std::fs::metadata(&target).is_ok_and(|m| m.len() == photo.bytes.len() as u64) {
@@ -320,6 +320,11 @@ impl Journal {
     ///
     /// [`JournalError`].
     pub fn history(&self) -> Result<Vec<SavedCheck>, JournalError> {
+        self.checks("")
+    }
+
+    /// Checks of which a condition holds, oldest first.
+    fn checks(&self, which: &str) -> Result<Vec<SavedCheck>, JournalError> {
         let path = self.path();
         let wrap = |e| error(&path, e);
         let mut notes = self
@@ -328,7 +333,9 @@ impl Journal {
             .map_err(wrap)?;
         let mut checks = self
             .database
-            .prepare("SELECT id, row, saved, standing, record, fingerprint FROM checks ORDER BY id")
+            .prepare(&format!(
+                "SELECT id, row, saved, standing, record, fingerprint FROM checks {which} ORDER BY id"
+            ))
             .map_err(wrap)?;
         let rows = checks
             .query_map([], |r| {
@@ -372,8 +379,7 @@ impl Journal {
     ///
     /// [`JournalError`].
     pub fn current(&self) -> Result<Vec<SavedCheck>, JournalError> {
-        let mut checks = self.history()?;
-        checks.retain(|c| c.standing == Standing::Current);
+        let mut checks = self.checks("WHERE standing = 'current'")?;
         checks.sort_by_key(|c| c.row);
         Ok(checks)
     }
@@ -628,15 +634,16 @@ pub fn gaps_of(checks: &[SavedCheck]) -> Vec<GapRecord> {
         .collect()
 }
 
-fn kept_name(photo: &KeptPhoto) -> String {
-    let ending = photo
-        .path
+fn kept_name(sha256: &str, path: &Path) -> String {
+    let ending = path
         .extension()
         .map_or_else(|| "jpg".to_owned(), |e| e.to_string_lossy().to_lowercase());
-    format!(
-        "{}.{ending}",
-        photo.sha256.get(..24).unwrap_or(photo.sha256)
-    )
+    format!("{}.{ending}", sha256.get(..24).unwrap_or(sha256))
+}
+
+/// Where a quilt's folder keeps the copy of a photo that came from `path`.
+pub fn kept_path(folder: &Path, sha256: &str, path: &Path) -> PathBuf {
+    folder.join(PHOTO_FOLDER).join(kept_name(sha256, path))
 }
 
 fn io_error(path: &Path, e: &std::io::Error) -> JournalError {

@@ -22,6 +22,7 @@ fn record(row: u32, offset: f64) -> Record {
             wobble_mm: 0.5,
             coverage: 1.0,
             missed: Vec::new(),
+            missed_in_photo: Vec::new(),
         }],
         gaps: Vec::new(),
         drift: Vec::new(),
@@ -381,6 +382,8 @@ fn finished_record(judgement: &str) -> crate::finished::FinishedRecord {
         gaps: Vec::new(),
         drift: Vec::new(),
         drift_as_shrunk: Vec::new(),
+        edges: None,
+        drift_from_edge: None,
         relative: crate::finished::Relative::default(),
         notes: Vec::new(),
     }

@@ -2,6 +2,7 @@
 
 use super::heic;
 use super::kind::{Kind, kind};
+use super::shrink::shrink;
 use super::{CaptureFacts, Photo};
 use image::{DynamicImage, GrayImage, ImageDecoder, ImageFormat, ImageReader, RgbImage};
 use sha2::{Digest, Sha256};
@@ -129,6 +130,102 @@ pub fn glance(path: &Path) -> Result<(Option<jiff::civil::DateTime>, String), Ph
     Ok((photo.facts.taken, photo.sha256))
 }
 
+/// A photo in colour, made smaller, to draw on.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Small {
+    /// The picture, upright.
+    pub picture: RgbImage,
+    /// Its pixels per pixel of the photo.
+    pub scale: f64,
+}
+
+impl Small {
+    /// A photo as it is.
+    pub fn whole(picture: RgbImage) -> Small {
+        Small {
+            picture,
+            scale: 1.0,
+        }
+    }
+
+    fn of(picture: &RgbImage, longest: u32) -> Small {
+        let (picture, scale) = shrink(picture, longest);
+        Small { picture, scale }
+    }
+}
+
+/// As [`read`], with the photo in colour, at most `longest` px on its longer side; a JPEG is decoded once for both.
+///
+/// # Errors
+///
+/// As [`read`].
+pub fn read_with_small(path: &Path, longest: u32) -> Result<(Photo, Small), PhotoError> {
+    let bytes = bytes_of(path)?;
+    if kind(&bytes) == Kind::Picture(ImageFormat::Jpeg)
+        && let Some((luma, small, facts)) = jpeg_with_small(&bytes, path, longest)?
+    {
+        let orientation = facts.orientation;
+        let photo = photo(bytes, path, luma, facts);
+        let picture = upright(DynamicImage::ImageRgb8(small.picture), orientation).into_rgb8();
+        return Ok((photo, Small { picture, ..small }));
+    }
+    let photo = decode(bytes, path)?;
+    let small = Small::of(&photo.colour()?, longest);
+    Ok((photo, small))
+}
+
+/// A photo in colour alone, upright.
+///
+/// # Errors
+///
+/// As [`read`].
+pub fn picture(path: &Path, longest: u32) -> Result<Small, PhotoError> {
+    let bytes = bytes_of(path)?;
+    if kind(&bytes) == Kind::Picture(ImageFormat::Jpeg)
+        && let Some((_, small, facts)) = jpeg_with_small(&bytes, path, longest)?
+    {
+        let picture =
+            upright(DynamicImage::ImageRgb8(small.picture), facts.orientation).into_rgb8();
+        return Ok(Small { picture, ..small });
+    }
+    Ok(Small::of(&decode(bytes, path)?.colour()?, longest))
+}
+
+/// Luma and small picture of a JPEG, as stored; `None` when it is in inks.
+fn jpeg_with_small(
+    bytes: &[u8],
+    path: &Path,
+    longest: u32,
+) -> Result<Option<(GrayImage, Small, CaptureFacts)>, PhotoError> {
+    let (mut decoder, (width, height), facts) = jpeg_headers(bytes, path)?;
+    if decoder.input_colorspace() != Some(ColorSpace::YCbCr) {
+        return Ok(None);
+    }
+    decoder.set_options(jpeg_options().jpeg_set_out_colorspace(ColorSpace::YCbCr));
+    let pixels = decoder.decode().map_err(|e| damaged(path, e.to_string()))?;
+    let fewer = || damaged(path, "fewer pixels than its size says".to_owned());
+    let luma: Vec<u8> = pixels.chunks_exact(3).map(|p| p[0]).collect();
+    let luma = GrayImage::from_raw(width, height, luma).ok_or_else(fewer)?;
+    // Means may be taken before the colours are turned into red, green and blue as well as after.
+    let pixels = RgbImage::from_raw(width, height, pixels).ok_or_else(fewer)?;
+    let mut small = Small::of(&pixels, longest);
+    for pixel in small.picture.pixels_mut() {
+        pixel.0 = rgb(pixel.0);
+    }
+    Ok(Some((luma, small, facts)))
+}
+
+/// Red, green and blue of a JPEG's luma and chroma (JFIF, ITU-T T.871, section 7).
+fn rgb([y, cb, cr]: [u8; 3]) -> [u8; 3] {
+    let (y, cb, cr) = (f32::from(y), f32::from(cb) - 128.0, f32::from(cr) - 128.0);
+    let value = |v: f32| (v + 0.5).clamp(0.0, 255.0) as u8;
+    [
+        value(y + 1.402 * cr),
+        value(y - (0.114 * 1.772 * cb + 0.299 * 1.402 * cr) / 0.587),
+        value(y + 1.772 * cb),
+    ]
+}
+
 fn sha256(bytes: &[u8]) -> String {
     let digest = Sha256::digest(bytes);
     digest.iter().map(|b| format!("{b:02x}")).collect()
@@ -201,15 +298,19 @@ pub fn decode(bytes: Vec<u8>, path: &Path) -> Result<Photo, PhotoError> {
             (luma_of(picture), facts(exif.as_deref()))
         }
     };
-    let luma = upright(DynamicImage::ImageLuma8(picture), facts.orientation).into_luma8();
-    Ok(Photo {
+    Ok(photo(bytes, path, picture, facts))
+}
+
+/// A photo of its luma as stored.
+fn photo(bytes: Vec<u8>, path: &Path, luma: GrayImage, facts: CaptureFacts) -> Photo {
+    Photo {
         path: path.to_owned(),
-        really: really(path, kind),
-        luma,
+        really: really(path, kind(&bytes)),
+        luma: upright(DynamicImage::ImageLuma8(luma), facts.orientation).into_luma8(),
         facts,
         sha256: sha256(&bytes),
         bytes,
-    })
+    }
 }
 
 /// The picture in colour, turned upright.
@@ -240,6 +341,12 @@ pub(super) fn check_size(path: &Path, width: u64, height: u64) -> Result<(), Pho
     }
 }
 
+fn jpeg_options() -> DecoderOptions {
+    DecoderOptions::default()
+        .set_max_width(1 << 16)
+        .set_max_height(1 << 16)
+}
+
 type Jpeg<'a> = JpegDecoder<ZCursor<&'a [u8]>>;
 
 /// A JPEG of a sound size with its headers read, for its luma; its width and height, and what the camera says.
@@ -248,10 +355,7 @@ fn jpeg_headers<'a>(
     path: &Path,
 ) -> Result<(Jpeg<'a>, (u32, u32), CaptureFacts), PhotoError> {
     let damaged = |reason: String| damaged(path, reason);
-    let options = DecoderOptions::default()
-        .set_max_width(1 << 16)
-        .set_max_height(1 << 16)
-        .jpeg_set_out_colorspace(ColorSpace::Luma);
+    let options = jpeg_options().jpeg_set_out_colorspace(ColorSpace::Luma);
     let mut decoder = JpegDecoder::new_with_options(ZCursor::new(bytes), options);
     decoder
         .decode_headers()

@@ -6,8 +6,9 @@
 mod decode;
 mod heic;
 mod kind;
+pub mod shrink;
 
-pub use decode::{PhotoError, decode, glance, read};
+pub use decode::{PhotoError, Small, decode, glance, picture, read, read_with_small};
 
 use image::{GrayImage, RgbImage};
 use std::path::PathBuf;

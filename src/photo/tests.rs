@@ -135,3 +135,30 @@ fn heic_is_named_with_the_remedy() {
     let error = read(&folder.join("plain.heic")).unwrap_err().to_string();
     assert!(error.contains("HEIC") && error.contains("JPEG"), "{error}");
 }
+
+/// Decoded once for both, a JPEG has the same luma as alone, and the colours of the `image` crate's own conversion to
+/// two levels.
+#[test]
+fn a_jpeg_decoded_for_luma_and_colour_at_once_is_the_same_picture() {
+    for name in [
+        "baseline.jpg",
+        "progressive.jpg",
+        "turned.jpg",
+        "gray.jpg",
+        "cmyk.jpg",
+    ] {
+        let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR"))
+            .join("tests/reference/photo")
+            .join(name);
+        let alone = read(&path).unwrap();
+        let (photo, small) = read_with_small(&path, 100_000).unwrap();
+        assert_eq!(photo.luma, alone.luma, "{name}");
+        assert_eq!((photo.sha256, small.scale), (alone.sha256.clone(), 1.0));
+        let colour = alone.colour().unwrap();
+        assert_eq!(small.picture.dimensions(), colour.dimensions(), "{name}");
+        let most = (small.picture.as_raw().iter().zip(colour.as_raw()))
+            .map(|(a, b)| a.abs_diff(*b))
+            .max();
+        assert!(most <= Some(2), "{name}: {most:?}");
+    }
+}

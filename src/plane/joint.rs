@@ -263,6 +263,11 @@ impl State {
             + PER_ROW * row
     }
 
+    /// Index of a card's first parameter (x, s, angle, height, tilts) in the solution.
+    pub fn card_index(&self, card: usize) -> usize {
+        self.row_index(0) - PER_CARD * (self.cards.len() - card)
+    }
+
     fn to_parameters(&self, priors: &[CameraPrior]) -> Vec<f64> {
         let mut p = vec![
             self.surface.sag_s,
@@ -431,6 +436,36 @@ impl Joint {
             covariance: solution.covariance,
             iterations: solution.iterations,
         })
+    }
+
+    /// The place on the quilt seen at a photo position, with its derivatives by parameter; `None` when the ray misses
+    /// the quilt.
+    ///
+    /// A hill dz higher or lower moves the place by dz·tan of the slant; what the hill's own slope adds is left out.
+    pub fn place_with_gradient(
+        &self,
+        state: &State,
+        photo: usize,
+        px: Point2,
+    ) -> Option<(Point2, Vec<(usize, Vector2)>)> {
+        let p = state.to_parameters(&self.cameras);
+        let relief = state.surface.relief.clone();
+        let views = self.views_around(&p, photo, &relief);
+        let place = views.at.quilt_from_photo(px)?;
+        let mut gradient = Vec::new();
+        for (i, h, view) in &views.moved {
+            gradient.push((*i, (view.quilt_from_photo(px)? - place) / *h));
+        }
+        if let Some(relief) = &relief {
+            let eye = views.at.eye();
+            let ray = state.surface.at(place.x, place.y) - eye;
+            let slant = Vector2::new(ray.x, ray.y) / ray.z;
+            let shares = relief.shares(place.x, place.y);
+            let from = self.relief_at();
+            let heights = shares.index.iter().zip(shares.z);
+            gradient.extend(heights.map(|(i, share)| (from + i, slant * share)));
+        }
+        Some((place, gradient))
     }
 
     fn camera_at(&self, camera: usize) -> usize {

@@ -257,6 +257,7 @@ pub fn records(plan: &Plan, quilter: &Quilter, rows: &[PlayedRow]) -> Vec<Record
                 wobble_mm: 0.0,
                 coverage: 1.0,
                 missed: Vec::new(),
+                missed_in_photo: Vec::new(),
             };
             let in_photo: Vec<GapRecord> = own.into_iter().collect();
             let verdict = {

@@ -1,5 +1,6 @@
 //! A finished quilt off the frame, in one photo or in overlapping ones, with cards scattered over it.
 
+use super::edges::QuiltEdges;
 use super::quilt::PracticeQuilt;
 use super::render::{Stage, render};
 use super::scene::{
@@ -163,6 +164,12 @@ fn relaxed_scene(
         along_deg: rng.between(0.0, 180.0),
         phase_deg: rng.between(0.0, 360.0),
     });
+    // Numbers of their own, so that the same seeds draw the same cloth and hills as before there were edges.
+    let edges = QuiltEdges::random(
+        &mut Seeded::new(derive(seed, 72)),
+        scene.quilt.width_mm,
+        scene.quilt.length_mm,
+    );
     Scene {
         band: Band {
             middle_s_mm: scene.quilt.length_mm / 2.0,
@@ -177,6 +184,7 @@ fn relaxed_scene(
             binding_mm: rng.between(8.0, 14.0),
             binding: ground(rng.below(14)),
             on_wall: rng.chance(0.4),
+            edges,
         }),
         cards: Vec::new(),
         objects: Vec::new(),

@@ -630,12 +630,10 @@ impl Painter<'_> {
         let cloth = &self.stage.cloth;
         let (xf, sf) = (p.x as f32, p.y as f32);
         if let Some(relaxed) = &self.scene.relaxed {
-            let out = (cloth.x0 - p.x)
-                .max(p.x - cloth.x1)
-                .max(cloth.s0 - p.y)
-                .max(p.y - cloth.s1);
+            let out = relaxed.edges.outside_mm(p, cloth);
             if out > 0.0 {
-                return self.ground(xf, sf, out as f32);
+                let light = self.beside_edge(relaxed, p);
+                return self.ground(xf, sf, out as f32).map(|c| c * light);
             }
             let top = self.top(p, met.slopes, ray, fp);
             return self.bound(relaxed, top, -out as f32, (xf + sf) * 0.7);
@@ -651,6 +649,19 @@ impl Painter<'_> {
             return self.side(xf, sf, out as f32, beyond >= beside);
         }
         self.top(p, met.slopes, ray, fp)
+    }
+
+    /// Light that a finished quilt's edge lets through to a place of the ground beside it.
+    fn beside_edge(&self, relaxed: &Relaxed, p: Point2) -> f32 {
+        let edges = &relaxed.edges;
+        let to_lamp = self.lamp.toward;
+        let level = to_lamp[0].hypot(to_lamp[1]);
+        let far = edges.thick_mm * f64::from(level / to_lamp[2].max(0.05));
+        let toward = nalgebra::Vector2::from(self.lamp.level.map(f64::from));
+        let outside = edges.outside_mm(p + toward * far, &self.stage.cloth);
+        // The lamp is no point: its shadow's border widens with the way.
+        let shade = cover(-outside as f32, 1.0 + 0.15 * far as f32);
+        1.0 - 0.8 * (1.0 - self.lamp.diffuse) * shade
     }
 
     /// The binding round the edge of a finished quilt, over what is `inside` mm from that edge.

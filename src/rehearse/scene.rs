@@ -3,6 +3,7 @@
 //! Lengths mm, angles degrees, colours sRGB 0…1. Where no source is named, ranges are common practice
 //! at the frame or with phones, no source.
 
+use super::edges::QuiltEdges;
 use super::seeded::{Seeded, derive};
 use super::surface::Wave;
 use crate::card::geometry::{CHECK_BAR_MM, CardId};
@@ -127,6 +128,9 @@ pub struct Relaxed {
     pub binding: Colour,
     /// It hangs on a plain wall instead of lying on boards.
     pub on_wall: bool,
+    /// Its edges.
+    #[serde(default)]
+    pub edges: QuiltEdges,
 }
 
 /// A stitched row: its baseline is `offset + slope·x + bow·(1 − (2x/width)²)` in the fabric frame.

@@ -1,7 +1,7 @@
 //! A finished quilt on the terminal.
 
 use super::{Style, plain, wrap};
-use crate::finished::{FinishedRecord, shrinkage};
+use crate::finished::{FinishedRecord, PlannedMargins, edges_in_words, shrinkage};
 use crate::gap::places;
 use crate::plan::Plan;
 use crate::record::{GapRecord, RowRecord};
@@ -35,6 +35,15 @@ pub fn finished(record: &FinishedRecord, plan: &Plan, style: Style) -> String {
         "  ",
         width,
     );
+    let margins = PlannedMargins::new(
+        plan.length_mm,
+        plan.first_row_mm,
+        plan.rows,
+        plan.spacing_mm,
+    );
+    for sentence in edges_in_words(record, margins, plan.unit) {
+        text += &wrap(&sentence, "  ", width);
+    }
     for row in record.rows.iter().filter(|r| !r.missed.is_empty()) {
         let parts: Vec<String> = row
             .missed

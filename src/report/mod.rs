@@ -5,6 +5,7 @@ mod colours;
 pub mod explain;
 pub mod finished;
 pub mod log;
+pub mod missed_part;
 pub mod overlay;
 pub mod paper;
 pub mod pdf;

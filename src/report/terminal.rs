@@ -277,6 +277,7 @@ pub(crate) mod tests {
             wobble_mm: 1.1,
             coverage: 0.987,
             missed,
+            missed_in_photo: Vec::new(),
         };
         let gap = |from_row, spacing: [f64; 3]| GapRecord {
             from_row,

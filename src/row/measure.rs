@@ -147,7 +147,7 @@ fn mm_per_px(view: &PreparedView, luma: &GrayImage) -> f64 {
 }
 
 /// Outline of the paper a card is printed on, on the quilt, mm.
-fn paper(card: CardId, state: &State, index: usize, bar_mm: f64) -> [Point2; 4] {
+pub(crate) fn paper(card: CardId, state: &State, index: usize, bar_mm: f64) -> [Point2; 4] {
     let (w, h) = card.paper_half_mm();
     let scale = bar_mm / CHECK_BAR_MM;
     [(-1.0, -1.0), (1.0, -1.0), (1.0, 1.0), (-1.0, 1.0)].map(|(i, j)| {

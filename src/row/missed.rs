@@ -1,10 +1,11 @@
 //! Parts of a row that were not stitched, and how close neighbouring rows come.
 
-use super::measure::RowMeasured;
+use super::measure::{Measured, RowMeasured};
 use super::trace::TracePoint;
 use crate::design::Design;
 use crate::geometry::Point2;
 use crate::line::strip::NEIGHBOURHOOD;
+use crate::record::InPhoto;
 
 /// Shortest stretch of the line that is reported, samples of a millimetre: 30, less what its ends lend it of
 /// their strength.
@@ -84,6 +85,61 @@ pub fn missed(rows: &[RowMeasured], samples: usize) -> Vec<Vec<(f64, f64)>> {
         }
     }
     missed.into_iter().map(joined).collect()
+}
+
+/// Cloth shown around a missed part, mm, and points of its line that are kept, one in so many.
+const AROUND_MM: f64 = 30.0;
+const KEEP_EVERY: usize = 3;
+
+/// Where a photo shows a part of a row that was not stitched, `(from, to)` along x on the quilt; `None` where its
+/// surroundings are not all in the photo that shows most of it.
+pub fn shown_missed(measured: &Measured, row: usize, (from, to): (f64, f64)) -> Option<InPhoto> {
+    let points = &measured.rows[row].trace.points;
+    let of_part =
+        |p: &&TracePoint| p.is_visible() && !p.found && p.on_quilt.x >= from && p.on_quilt.x <= to;
+    let in_photo = |photo: usize| {
+        points
+            .iter()
+            .filter(of_part)
+            .filter(move |p| p.photo == photo)
+    };
+    let photo = (0..measured.views.len()).max_by_key(|photo| in_photo(*photo).count())?;
+    let mut runs: Vec<Vec<Point2>> = Vec::new();
+    let mut last: Option<Point2> = None;
+    for p in in_photo(photo).map(|p| p.on_quilt) {
+        match runs
+            .last_mut()
+            .filter(|_| last.is_some_and(|l| (l - p).norm() < 3.0))
+        {
+            Some(run) => run.push(p),
+            None => runs.push(vec![p]),
+        }
+        last = Some(p);
+    }
+    let all = || runs.iter().flatten();
+    let least = |f: fn(&Point2) -> f64| all().map(f).fold(f64::MAX, f64::min) - AROUND_MM;
+    let most = |f: fn(&Point2) -> f64| all().map(f).fold(f64::MIN, f64::max) + AROUND_MM;
+    let (left, top, right, bottom) = (least(|p| p.x), least(|p| p.y), most(|p| p.x), most(|p| p.y));
+    if left >= right {
+        return None;
+    }
+    let view = &measured.views[photo];
+    let mut corners_px = [[0.0; 2]; 4];
+    let corners = [(left, top), (right, top), (right, bottom), (left, bottom)];
+    for (px, (x, y)) in corners_px.iter_mut().zip(corners) {
+        let at = view.photo_from_quilt(Point2::new(x, y))?;
+        *px = [at.x, at.y];
+    }
+    let kept = |run: &Vec<Point2>| {
+        let every = run.iter().step_by(KEEP_EVERY).chain(run.last());
+        every.map(|p| [p.x - left, p.y - top]).collect()
+    };
+    Some(InPhoto {
+        photo,
+        corners_px,
+        size_mm: [right - left, bottom - top],
+        line_mm: runs.iter().map(kept).collect(),
+    })
 }
 
 fn is_empty(stretch: &[TracePoint], usual: f32) -> bool {

@@ -246,10 +246,16 @@ impl Frame {
         }
     }
 
-    fn place(&self, map: &LineMap, column: usize, row: usize) -> Option<(f64, f64)> {
+    /// `(sin, cos)` are those of its angle.
+    fn place(
+        &self,
+        map: &LineMap,
+        (sin, cos): (f64, f64),
+        column: usize,
+        row: usize,
+    ) -> Option<(f64, f64)> {
         match self {
-            Frame::Turned(angle) => {
-                let (sin, cos) = angle.sin_cos();
+            Frame::Turned(_) => {
                 let x = map.origin.x + column as f64 * map.cell_mm;
                 let y = map.origin.y + row as f64 * map.cell_mm;
                 Some((cos * x + sin * y, cos * y - sin * x))
@@ -266,11 +272,12 @@ impl Frame {
     /// Least and greatest across of the cells seen.
     fn reach_across(&self, map: &LineMap) -> (f64, f64) {
         let mut reach = (f64::MAX, f64::MIN);
+        let turned = self.angle().sin_cos();
         for row in 0..map.height {
             let line = &map.seen[row * map.width..(row + 1) * map.width];
             let ends = [line.iter().position(|s| *s), line.iter().rposition(|s| *s)];
             for column in ends.into_iter().flatten() {
-                if let Some((_, across)) = self.place(map, column, row) {
+                if let Some((_, across)) = self.place(map, turned, column, row) {
                     reach = (reach.0.min(across), reach.1.max(across));
                 }
             }
@@ -615,20 +622,26 @@ impl Fold {
         let mut sum = vec![[0.0f32; DIRECTIONS]; columns * rows];
         let mut count = vec![vec![0.0f32; rows]; columns];
         let per_mm = columns as f64 / repeat;
+        let (per_repeat, per_row) = (1.0 / repeat, 1.0 / map.cell_mm);
+        let turned = frame.angle().sin_cos();
         for j in 0..map.height {
             for i in 0..map.width {
                 let at = j * map.width + i;
                 if !map.seen[at] {
                     continue;
                 }
-                let Some((along, across)) = frame.place(map, i, j) else {
+                let Some((along, across)) = frame.place(map, turned, i, j) else {
                     continue;
                 };
-                let column =
-                    ((along * per_mm).rem_euclid(columns as f64) as usize).min(columns - 1);
+                // Remainder and rounding by whole numbers: calls of the mathematical library for each cell took
+                // longer than all else here.
+                let repeats = along * per_repeat;
+                let whole = repeats as i64 - i64::from(repeats < 0.0);
+                let column = ((along - whole as f64 * repeat) * per_mm) as usize;
+                let column = column.min(columns - 1);
                 // A surface that bends away far off folds the map there: what lands beyond its own ends
                 // would pile up on them.
-                let row = ((across - top_mm) / map.cell_mm).round();
+                let row = (across - top_mm) * per_row + 0.5;
                 if row < 0.0 || row >= rows as f64 {
                     continue;
                 }

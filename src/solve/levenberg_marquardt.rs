@@ -73,12 +73,15 @@ impl NormalEquations {
             return;
         }
         let weight = loss.weight(residual);
-        for &(i, di) in derivatives {
-            let weighted = weight * di;
-            self.gradient[i] += weighted * residual;
-            for &(j, dj) in derivatives {
+        let n = self.gradient.len();
+        // Column by column, as the matrix lies in memory.
+        let columns = self.matrix.as_mut_slice();
+        for &(j, dj) in derivatives {
+            self.gradient[j] += weight * dj * residual;
+            let column = &mut columns[j * n..(j + 1) * n];
+            for &(i, di) in derivatives {
                 if j <= i {
-                    self.matrix[(i, j)] += weighted * dj;
+                    column[i] += weight * di * dj;
                 }
             }
         }

@@ -84,6 +84,7 @@ impl Case {
             wobble_mm: 1.0,
             coverage: 0.99,
             missed: self.missed.clone(),
+            missed_in_photo: Vec::new(),
         };
         let gap = self.gap.map(|deviation| GapRecord {
             from_row: self.row - 1,
@@ -689,6 +690,7 @@ fn a_situation_joins_the_photos_gaps_to_those_of_the_quilt() {
         wobble_mm: 1.0,
         coverage: 1.0,
         missed: Vec::new(),
+        missed_in_photo: Vec::new(),
     };
     // The journal's gap 2-3 was measured again in the new photo.
     let journal = [gap(1, 2.0), gap(2, 9.0)];

@@ -7,9 +7,9 @@
 
 pub mod canvas;
 pub mod lettering;
-pub mod shrink;
 
 use crate::geometry::Point2;
+use crate::photo::shrink::shrink;
 use crate::plan::Plan;
 use crate::record::{Action, At, GapRecord, Record};
 use crate::verdict::conformity::{Finding, judge};
@@ -20,7 +20,7 @@ use image::{Rgb, RgbImage};
 use lettering::{capital_height, shorten, text_width, wrap};
 
 /// Longer side of the photo in the picture, px.
-const LONGEST_PX: u32 = 1600;
+pub const LONGEST_PX: u32 = 1600;
 
 /// Lines may leave the picture by this much before they are cut, px.
 const MARGIN_PX: f64 = 60.0;
@@ -38,8 +38,10 @@ const REDDISH_PURPLE: Colour = [204, 121, 167];
 
 /// What to draw. Points in mm are in the quilt frame of the record; px are those of the photo.
 pub struct Overlay<'a> {
-    /// The photo, upright.
+    /// The photo, upright, or made smaller.
     pub photo: &'a RgbImage,
+    /// Its pixels per pixel of the photo as it was measured.
+    pub photo_scale: f64,
     /// Takes a point of the quilt (mm) to the photo (px); `None` where it lies behind the camera.
     pub photo_from_quilt: &'a dyn Fn(Point2) -> Option<Point2>,
     /// Every row seen.
@@ -76,8 +78,8 @@ pub struct OverlayRow {
 /// Draws a check on its photo: at most 1600 px on the photo's longer side, a caption above it and a
 /// legend below it.
 pub fn draw(overlay: &Overlay) -> RgbImage {
-    let (small, scale) = shrink::shrink(overlay.photo, LONGEST_PX);
-    let mut scene = Scene::new(overlay, small, scale);
+    let (small, scale) = shrink(overlay.photo, LONGEST_PX);
+    let mut scene = Scene::new(overlay, small, scale * overlay.photo_scale);
     scene.lines();
     scene.row_numbers();
     scene.missed_labels();

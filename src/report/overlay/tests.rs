@@ -125,6 +125,7 @@ fn drawn(photo: &RgbImage, record: &Record, plan: &Plan) -> RgbImage {
     draw(&Overlay {
         title: None,
         photo,
+        photo_scale: 1.0,
         photo_from_quilt: &to_photo,
         rows: &rows,
         cards_px: &cards_px,
@@ -202,6 +203,7 @@ fn lines_lie_on_the_photo_where_the_quilt_says() {
     let picture = draw(&Overlay {
         title: None,
         photo: &photo,
+        photo_scale: 1.0,
         photo_from_quilt: &to_photo,
         rows: &rows,
         cards_px: &[],
@@ -261,6 +263,7 @@ fn a_photo_in_which_nothing_was_found_is_drawn_with_its_verdict() {
     let picture = draw(&Overlay {
         title: None,
         photo: &RgbImage::from_pixel(640, 480, Rgb([200; 3])),
+        photo_scale: 1.0,
         photo_from_quilt: &behind,
         rows: &[],
         cards_px: &[],

@@ -95,7 +95,9 @@ impl<'a> Content<'a> {
                 "ul" | "ol" => blocks.extend(self.list(node, wide)),
                 "table" => blocks.extend(self.table(node, wide)),
                 "figure" | "svg" | "img" => blocks.push(self.figure(node, wide)),
-                "div" if is_of(node, "pair") => blocks.extend(self.pairs(node, wide)),
+                "div" if is_of(node, "pair") || is_of(node, "parts") => {
+                    blocks.extend(self.pairs(node, wide))
+                }
                 "div" | "section" | "main" | "article" | "header" | "footer" => {
                     blocks.extend(self.blocks(node, wide));
                 }

@@ -9,12 +9,14 @@ mod page;
 mod words;
 
 pub use off_frame::{Drawn, OffFrame};
-pub use page::{Picture, page};
+pub use page::{Picture, Shows, page};
 
 use crate::gap::{self, places};
 use crate::journal::{SavedCheck, SavedFinished, gaps_of};
 use crate::plan::Plan;
-use crate::record::{Action, At, DriftRecord, GapRecord, PhotoRecord, RowRecord, Stretch, XOrigin};
+use crate::record::{
+    Action, At, DriftRecord, GapRecord, InPhoto, PhotoRecord, RowRecord, Stretch, XOrigin,
+};
 use crate::units::{LengthUnit, Uncertain};
 use crate::verdict::conformity::{Finding, judge};
 use serde::{Deserialize, Serialize};
@@ -106,6 +108,9 @@ pub struct MeasuredRow {
     pub coverage: f64,
     /// Parts of the design that were not stitched.
     pub missed: Vec<Stretch>,
+    /// Where a photo shows each of them.
+    #[serde(default)]
+    pub missed_in_photo: Vec<Option<InPhoto>>,
     /// What the plan's tolerances say.
     pub findings: Findings,
     /// The photos measured.
@@ -247,6 +252,7 @@ fn measured_row(check: &SavedCheck, plan: &Plan, gaps: &[GapRecord]) -> Option<M
         wobble_mm: row.wobble_mm,
         coverage: row.coverage,
         missed: row.missed.clone(),
+        missed_in_photo: row.missed_in_photo.clone(),
         findings,
         photos: record.photos.clone(),
         notes: check.notes.clone(),

@@ -120,6 +120,7 @@ impl OffFrame {
             wobble_mm: row.wobble_mm,
             coverage: row.coverage,
             missed: row.missed.clone(),
+            missed_in_photo: row.missed_in_photo.clone(),
             findings,
             photos: match index {
                 0 => finished.photos.clone(),

@@ -1,9 +1,11 @@
 //! The report as a page to keep: one HTML file that needs nothing else, for phone, screen and paper.
 
 use super::words::{agreement, row_list};
-use super::{MeasuredRow, OffFrame, QuiltReport, map, sides};
+use super::{MeasuredRow, OffFrame, PlanRecord, QuiltReport, map, sides};
 use crate::check::capital;
+use crate::finished::{PlannedMargins, edges_in_words};
 use crate::gap::places;
+use crate::record::Stretch;
 use crate::report::chart::{Chart, Line, Mark, NARROW, Scale, chart};
 use crate::report::colours::style_sheet;
 use crate::report::log::action;
@@ -15,11 +17,29 @@ use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
-/// A photo with what was found drawn into it.
+/// What a picture shows.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Shows {
+    /// A photo of a row with what was found drawn into it.
+    Row(u32),
+    /// The same of the finished quilt.
+    Finished,
+    /// A part that was not stitched, cut out of a photo.
+    Missed {
+        /// The row.
+        row: u32,
+        /// Which of the row's parts, from 0.
+        part: usize,
+        /// Whether the photo is of the finished quilt.
+        finished: bool,
+    },
+}
+
+/// A picture of the report.
 #[derive(Debug, Clone)]
 pub struct Picture {
-    /// The row it was taken of; `None` for the finished quilt.
-    pub row: Option<u32>,
+    /// What it shows.
+    pub shows: Shows,
     /// The picture as JPEG.
     pub jpeg: Vec<u8>,
     /// Width, px.
@@ -31,6 +51,7 @@ pub struct Picture {
 const STYLE: &str = "body{max-width:60rem}h1{font-size:1.6rem;line-height:1.25}h2{font-size:1.2rem;margin:2rem 0 .5rem}\
     .verdict{font-size:1.15rem;font-weight:600;border:2px solid var(--ink);padding:.6rem .8rem}\
     .pair{display:grid;grid-template-columns:repeat(auto-fit,minmax(min(100%,19rem),1fr));gap:1rem 2rem;align-items:start}\
+    .parts{display:grid;grid-template-columns:repeat(auto-fill,minmax(min(100%,13rem),1fr));gap:.8rem 1rem;align-items:start}\
     figure{margin:0}figcaption{font-size:.85rem;color:var(--quiet)}img{display:block;width:100%;height:auto}\
     .map{max-width:44rem}table{font-size:.85rem;width:100%;font-variant-numeric:tabular-nums}\
     caption{color:var(--quiet);padding-bottom:.2rem}td,th{padding:.15rem .5rem .15rem 0;vertical-align:top;\
@@ -56,8 +77,8 @@ pub fn page(report: &QuiltReport, pictures: &[Picture]) -> String {
                     h1 { (report.quilt) ": rows against the plan" }
                     p.verdict { (report.verdict) }
                     p { (facts(report)) }
-                    @if !report.rows.is_empty() || report.off_frame.is_none() { (rows_sections(report, true)) }
-                    @if let Some(off) = &report.off_frame { (off_frame(off, report)) }
+                    @if !report.rows.is_empty() || report.off_frame.is_none() { (rows_sections(report, true, pictures)) }
+                    @if let Some(off) = &report.off_frame { (off_frame(off, report, pictures)) }
                     section {
                         h2 { "What this report does not know" }
                         ul { @for sentence in &report.not_known { li { (sentence) } } }
@@ -74,19 +95,19 @@ pub fn page(report: &QuiltReport, pictures: &[Picture]) -> String {
 }
 
 /// All that is drawn and told of rows.
-fn rows_sections(report: &QuiltReport, said: bool) -> Markup {
+fn rows_sections(report: &QuiltReport, said: bool, pictures: &[Picture]) -> Markup {
     html! {
         (map_section(report))
         (gap_section(report))
         (drift_section(report))
         (shape_section(report))
-        (stitching_section(report, said))
+        (stitching_section(report, said, pictures))
         (conditions_section(report))
     }
 }
 
 /// The finished quilt, against the plan drawn in as the quilt was.
-fn off_frame(off: &OffFrame, report: &QuiltReport) -> Markup {
+fn off_frame(off: &OffFrame, report: &QuiltReport, pictures: &[Picture]) -> Markup {
     let finished = &off.finished;
     html! {
         h1 { "The finished quilt, off the frame" }
@@ -99,7 +120,27 @@ fn off_frame(off: &OffFrame, report: &QuiltReport) -> Markup {
                 @for photo in &finished.not_used { li { (photo.why) "; " (photo.remedy) "." } }
             }
         }
-        (rows_sections(&off.as_report(report), false))
+        (edges_section(off, &report.plan))
+        (rows_sections(&off.as_report(report), false, pictures))
+    }
+}
+
+/// What is seen of the finished quilt's edges.
+fn edges_section(off: &OffFrame, plan: &PlanRecord) -> Markup {
+    let margins = PlannedMargins::new(
+        plan.length_mm,
+        plan.first_row_mm,
+        plan.rows,
+        plan.spacing_mm,
+    );
+    let said = edges_in_words(&off.finished, margins, plan.unit);
+    html! {
+        @if !said.is_empty() {
+            section {
+                h2 { "Edges and margins" }
+                ul { @for sentence in said { li { (sentence) } } }
+            }
+        }
     }
 }
 
@@ -468,7 +509,7 @@ fn shape_section(report: &QuiltReport) -> Markup {
     }
 }
 
-fn stitching_section(report: &QuiltReport, said: bool) -> Markup {
+fn stitching_section(report: &QuiltReport, said: bool, pictures: &[Picture]) -> Markup {
     let unit = report.plan.unit;
     let lines = report
         .rows
@@ -497,19 +538,15 @@ fn stitching_section(report: &QuiltReport, said: bool) -> Markup {
         .iter()
         .flat_map(|r| r.missed.iter().map(move |m| (r, m)))
         .map(|(r, m)| {
-            let middle = (r.seen_from_mm + r.seen_to_mm) / 2.0;
-            let side = |mm: f64| match mm {
-                _ if mm < 0.0 => format!("{} left", number(-mm, unit)),
-                _ => format!("{} right", number(mm, unit)),
-            };
-            let cells = vec![
-                r.row.to_string(),
-                side(m.from_mm - middle),
-                side(m.to_mm - middle),
-                number(m.to_mm - m.from_mm, unit),
-            ];
-            (false, cells)
+            let [from, to] = from_middle(r, m, unit);
+            let long = number(m.to_mm - m.from_mm, unit);
+            (false, vec![r.row.to_string(), from, to, long])
         })
+        .collect();
+    let cut_out = |picture: &&Picture| matches!(picture.shows, Shows::Missed { finished, .. } if finished != said);
+    let cut_outs: Vec<(&Picture, String)> = (pictures.iter())
+        .filter(cut_out)
+        .filter_map(|picture| Some((picture, missed_caption(report, picture)?)))
         .collect();
     let notes: Vec<(u32, &String)> = report
         .rows
@@ -525,6 +562,15 @@ fn stitching_section(report: &QuiltReport, said: bool) -> Markup {
                 h3 { "Missed parts" }
                 (table(&format!("From the middle of what the photo shows ({})", unit_name(unit)),
                     &["Row", "from", "to", "length"], missed))
+                @if !cut_outs.is_empty() {
+                    p { "Cut out of the photos. Dashes: where the stitching should be." }
+                    div.parts {
+                        @for (picture, caption) in &cut_outs {
+                            (figure(picture, &format!("{caption}, cut out of its photo, with dashes where the stitching should be"),
+                                caption))
+                        }
+                    }
+                }
             }
             @if !notes.is_empty() {
                 h3 { "Notes" }
@@ -532,6 +578,29 @@ fn stitching_section(report: &QuiltReport, said: bool) -> Markup {
             }
         }
     }
+}
+
+/// Ends of a missed part, from the middle of what the photo shows.
+fn from_middle(row: &MeasuredRow, part: &Stretch, unit: LengthUnit) -> [String; 2] {
+    let middle = (row.seen_from_mm + row.seen_to_mm) / 2.0;
+    [part.from_mm, part.to_mm].map(|mm| match mm - middle {
+        mm if mm < 0.0 => format!("{} left", number(-mm, unit)),
+        mm => format!("{} right", number(mm, unit)),
+    })
+}
+
+fn missed_caption(report: &QuiltReport, picture: &Picture) -> Option<String> {
+    let Shows::Missed { row, part, .. } = picture.shows else {
+        return None;
+    };
+    let measured = report.rows.iter().find(|r| r.row == row)?;
+    let ends = from_middle(measured, measured.missed.get(part)?, report.plan.unit);
+    // No line break within a number.
+    let [from, to] = ends.map(|end| end.replace(' ', "\u{a0}"));
+    let unit = unit_name(report.plan.unit);
+    Some(format!(
+        "Row {row}, from {from} to {to} ({unit} from the middle)"
+    ))
 }
 
 fn conditions_section(report: &QuiltReport) -> Markup {
@@ -591,26 +660,35 @@ fn half_widths(
     }
 }
 
-fn shown(picture: &Picture) -> String {
-    match picture.row {
-        Some(row) => format!("row {row}"),
-        None => "the finished quilt".to_owned(),
+fn shown(picture: &Picture) -> Option<String> {
+    match picture.shows {
+        Shows::Row(row) => Some(format!("row {row}")),
+        Shows::Finished => Some("the finished quilt".to_owned()),
+        Shows::Missed { .. } => None,
+    }
+}
+
+fn figure(picture: &Picture, alternative: &str, caption: &str) -> Markup {
+    html! {
+        figure {
+            img src=(format!("data:image/jpeg;base64,{}", STANDARD.encode(&picture.jpeg)))
+                width=(picture.width) height=(picture.height) alt=(alternative);
+            figcaption { (caption) }
+        }
     }
 }
 
 fn photo_section(pictures: &[Picture]) -> Markup {
+    let whole: Vec<(&Picture, String)> = (pictures.iter())
+        .filter_map(|picture| Some((picture, shown(picture)?)))
+        .collect();
     html! {
-        @if !pictures.is_empty() {
+        @if !whole.is_empty() {
             section {
                 h2 { "Photos" }
                 div.pair {
-                    @for picture in pictures {
-                        figure {
-                            img src=(format!("data:image/jpeg;base64,{}", STANDARD.encode(&picture.jpeg)))
-                                width=(picture.width) height=(picture.height)
-                                alt=(format!("Photo of {} with the rows as fitted drawn into it", shown(picture)));
-                            figcaption { (capital(&shown(picture))) }
-                        }
+                    @for (picture, shown) in whole {
+                        (figure(picture, &format!("Photo of {shown} with the rows as fitted drawn into it"), &capital(&shown)))
                     }
                 }
             }

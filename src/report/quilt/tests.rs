@@ -143,8 +143,8 @@ fn the_json_document_has_the_documented_keys() {
     let last = &document["rows"][5];
     assert_eq!(
         keys(last),
-        "action bow_mm coverage drift drift_x_mm findings gap missed notes photos row saved seen_from_mm seen_to_mm \
-         shift_mm skew_mm_per_m wobble_mm x_origin"
+        "action bow_mm coverage drift drift_x_mm findings gap missed missed_in_photo notes photos row saved seen_from_mm \
+         seen_to_mm shift_mm skew_mm_per_m wobble_mm x_origin"
     );
     assert_eq!(keys(&last["findings"]), "bow drift gap skew");
     assert_eq!((&last["row"], &last["action"]), (&7.into(), &"trim".into()));
@@ -173,7 +173,7 @@ fn every_line_of_the_csv_has_the_columns_of_the_heading_and_unknown_is_empty() {
 fn the_page_stands_alone_and_its_drawings_are_named() {
     let (plan, checks) = checks(LengthUnit::Inch, &[4]);
     let picture = Picture {
-        row: Some(2),
+        shows: Shows::Row(2),
         jpeg: vec![0xff, 0xd8, 0xff],
         width: 3,
         height: 2,

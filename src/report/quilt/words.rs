@@ -235,10 +235,19 @@ pub(super) fn not_known(report: &QuiltReport, plan: &Plan) -> Vec<String> {
                 .to_owned(),
         );
     }
+    let edge = (report.off_frame.as_ref()).and_then(|off| off.finished.drift_from_edge.as_ref());
     said.push(
-        "Everything is measured from row 1. Whether row 1 itself lies where the plan wants it, and straight with \
-         the edge of the quilt, is not measured."
-            .to_owned(),
+        match edge {
+            None => {
+                "Everything is measured from row 1. Whether row 1 itself lies where the plan wants it, and straight with \
+                 the edge of the quilt, is not measured."
+            }
+            Some(_) => {
+                "Drift and skew in the charts are measured from row 1. Where row 1 itself lies is only measured on the \
+                 finished quilt, under “Edges and margins”."
+            }
+        }
+        .to_owned(),
     );
     let last_mm = report
         .rows
