@@ -49,6 +49,9 @@ struct Arguments {
     /// Draw the photos, measure nothing
     #[arg(long)]
     draw: bool,
+    /// Measure without the design; its repeat is told to every other photo
+    #[arg(long)]
+    no_design: bool,
     /// With classes: put another design into every plan, so that every answer but "retake" is wrong
     #[arg(long)]
     other_plan: bool,
@@ -166,7 +169,7 @@ fn plan_of(scene: &Scene, design: &Design) -> Plan {
         unit: LengthUnit::Millimetre,
         width_mm: scene.quilt.width_mm,
         length_mm: scene.quilt.length_mm,
-        design_file: String::new(),
+        design_file: "design.svg".to_owned(),
         repeat_mm: design.repeat_mm,
         spacing_mm: scene.quilt.spacing_mm,
         stagger: scene.quilt.stagger,
@@ -214,6 +217,10 @@ pub struct Tally {
     /// Stretches stitched off the design, and those of them where something was reported.
     wrong_turns: usize,
     wrong_turns_noticed: usize,
+    /// Those told as stitched off the design, error of how far off, mm, and places told so that were not.
+    wrong_turns_told: usize,
+    off_by: Vec<f64>,
+    off_false: usize,
     /// Found, of those that are readable.
     found_readable: usize,
     /// Of the newest row: contrast of the line over the texture's standard deviation.
@@ -242,6 +249,9 @@ impl Tally {
         self.missed_false_at.extend(&other.missed_false_at);
         self.wrong_turns += other.wrong_turns;
         self.wrong_turns_noticed += other.wrong_turns_noticed;
+        self.wrong_turns_told += other.wrong_turns_told;
+        self.off_by.extend(&other.off_by);
+        self.off_false += other.off_false;
         self.found_readable += other.found_readable;
         self.line_to_texture.extend(&other.line_to_texture);
         self.seconds.extend(&other.seconds);
@@ -259,14 +269,14 @@ fn median(values: &[f64]) -> f64 {
 fn print_table(by_class: &BTreeMap<String, Tally>) {
     println!(
         "| class | scenes | readable | found | of readable | retake | refused | wrong | n | spacing mm | 95 % | worst u \
-         | skew mm/m | shift mm | missed | false | wrong turns | line / texture | s median | s most | cpu s |"
+         | skew mm/m | shift mm | missed | false | wrong turns noticed, told | off by | falsely off | line / texture | s median | s most | cpu s |"
     );
-    println!("|{}", " --- |".repeat(21));
+    println!("|{}", " --- |".repeat(23));
     for (name, t) in by_class {
         let most = t.seconds.iter().copied().fold(0.0, f64::max);
         println!(
             "| {name} | {} | {} | {} | {} | {} | {} | {} | {} | {:.2} | {:.1} | {:.1} | {:.2} | {:.2} | {} of {} | {} in {} \
-             | {} of {} | {:.2} | {:.2} | {most:.2} | {:.2} |",
+             | {}, {} of {} | {:+.1} | {} | {:.2} | {:.2} | {most:.2} | {:.2} |",
             t.scenes,
             t.readable,
             t.found,
@@ -285,7 +295,10 @@ fn print_table(by_class: &BTreeMap<String, Tally>) {
             t.missed_false,
             t.rows,
             t.wrong_turns_noticed,
+            t.wrong_turns_told,
             t.wrong_turns,
+            median(&t.off_by),
+            t.off_false,
             median(&t.line_to_texture),
             median(&t.seconds),
             median(&t.processor_seconds),
@@ -393,12 +406,27 @@ fn compare(checked: &Check, truth: &Truth, tally: &mut Tally) -> Option<bool> {
             .iter()
             .filter(|m| reported.iter().any(|r| overlap(**m, *r)))
             .count();
+        let off: Vec<[f64; 2]> = row
+            .off_design
+            .iter()
+            .map(|part| [part.from_mm + to_quilt, part.to_mm + to_quilt])
+            .collect();
         let turns = || set.wrong_turns.iter().map(|t| [t.from_mm, t.to_mm]);
         let in_view = || turns().filter(|t| t[0] > ends[0] + 20.0 && t[1] < ends[1] - 20.0);
         tally.wrong_turns += in_view().count();
         tally.wrong_turns_noticed += in_view()
-            .filter(|t| reported.iter().any(|r| overlap(*t, *r)))
+            .filter(|t| reported.iter().chain(&off).any(|r| overlap(*t, *r)))
             .count();
+        tally.wrong_turns_told += in_view()
+            .filter(|t| off.iter().any(|r| overlap(*t, *r)))
+            .count();
+        for (part, at) in row.off_design.iter().zip(&off) {
+            let turn = set.wrong_turns.iter().find(|t| overlap([t.from_mm, t.to_mm], *at));
+            match turn {
+                Some(turn) => tally.off_by.push(part.off_mm - turn.aside_mm.abs()),
+                None => tally.off_false += 1,
+            }
+        }
         let true_ones = set
             .missed
             .iter()
@@ -480,8 +508,11 @@ fn draw(case: &Case, folder: &Path) -> anyhow::Result<(Truth, Plan)> {
 }
 
 /// Measures a case, drawing it where it is not in the folder yet: its class, the comparison, and a line about it.
-pub fn measured(case: &Case, folder: &Path) -> anyhow::Result<(String, Tally, String)> {
-    let (truth, plan) = draw(case, folder)?;
+pub fn measured(case: &Case, folder: &Path, no_design: bool) -> anyhow::Result<(String, Tally, String)> {
+    let (truth, mut plan) = draw(case, folder)?;
+    if no_design && case.seed % 2 == 0 {
+        plan.repeat_mm = 0.0;
+    }
     let newest = truth.rows.last().map_or(1, |r| r.row);
     let readable = truth.rows.last().is_some_and(|r| r.readable);
     let (start, processor) = (std::time::Instant::now(), processor_seconds());
@@ -489,7 +520,7 @@ pub fn measured(case: &Case, folder: &Path) -> anyhow::Result<(String, Tally, St
     let result = check(
         &photos,
         &plan,
-        &case.planned,
+        Some(&case.planned).filter(|_| !no_design),
         &Known::default(),
         Some(newest),
     );
@@ -557,7 +588,7 @@ fn main() -> anyhow::Result<()> {
             draw(&case, &arguments.folder)?;
             continue;
         }
-        let (class, this, said) = measured(&case, &arguments.folder)?;
+        let (class, this, said) = measured(&case, &arguments.folder, arguments.no_design)?;
         if arguments.each {
             println!("{said}");
         }

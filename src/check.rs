@@ -14,17 +14,19 @@ use crate::plane::camera::PreparedView;
 use crate::plane::joint::{CameraPrior, Priors};
 use crate::plane::start::camera_prior;
 use crate::record::{
-    At, GapRecord, PhotoRecord, Record, RowRecord, SCHEMA, SIDE_MM, SpacingRecord, Stretch, XOrigin,
+    At, GapRecord, OffDesign, PhotoRecord, Record, RowRecord, SCHEMA, SIDE_MM, SpacingRecord, Stretch, XOrigin,
 };
 use crate::report::overlay::OverlayRow;
 use crate::row::ends::{Ends, ends};
 use crate::row::link;
 use crate::row::measure::{CannotMeasure, Job, Measured, PhotoView, measure};
-use crate::row::missed::{clearance_mm, missed};
+use crate::row::missed::{clearance, missed, planned_clearance_mm};
+use crate::row::unplanned;
 use crate::row::wobble::{Fingerprint, Likeness};
 use crate::units::{Uncertain, propagate};
 use crate::verdict::{Situation, Warning, decide};
 use rayon::prelude::*;
+use std::borrow::Cow;
 
 /// What the journal knows when a photo comes in.
 #[derive(Debug, Clone, Default)]
@@ -216,8 +218,24 @@ pub(crate) fn linked(
     })
 }
 
+/// Photos measured together.
+struct Grouped {
+    measured: Measured,
+    /// Which photos, in the order of the measurement.
+    used: Vec<usize>,
+    /// The design they were measured by: the plan's, or what was learned from the rows themselves.
+    design: Design,
+}
+
+/// Stands where a design is not known.
+static NO_LINE: Design = Design {
+    curve_mm: Vec::new(),
+    repeat_mm: 1.0,
+    breaks: Vec::new(),
+};
+
 /// Measures the first group of photos and, as far as rows seen in both join them, the others with it; says
-/// which photos were measured, in the order of the measurement.
+/// which photos were measured. Without a design the line is learned from the first group.
 ///
 /// # Errors
 ///
@@ -226,19 +244,43 @@ fn measure_groups<'a>(
     groups: &[Vec<usize>],
     view: impl Fn(usize) -> PhotoView<'a>,
     plan: &Plan,
-    design: &Design,
-) -> Result<(Measured, Vec<usize>), CannotMeasure> {
+    design: Option<&Design>,
+) -> Result<Grouped, CannotMeasure> {
     type Work<'w> = dyn Fn(&Job) -> Result<Measured, CannotMeasure> + 'w;
+    let repeat_mm = plan.told_repeat_mm().filter(|_| design.is_none());
+    let base = Job {
+        photos: &[],
+        design: design.unwrap_or(&NO_LINE),
+        spacing_mm: plan.spacing_mm,
+        stagger: plan.stagger,
+        card_bar_mm: plan.card_bar_mm,
+        priors: Priors::default(),
+        relaxed: None,
+    };
+    let design = match design {
+        Some(design) => Cow::Borrowed(design),
+        None => {
+            let views: Vec<PhotoView> = groups[0].iter().map(|i| view(*i)).collect();
+            Cow::Owned(unplanned::learn(
+                &Job {
+                    photos: &views,
+                    ..base
+                },
+                repeat_mm,
+            )?)
+        }
+    };
+    let priors = match design {
+        Cow::Borrowed(_) => Priors::default(),
+        Cow::Owned(_) => unplanned::priors(repeat_mm.is_some()),
+    };
     let with_photos = |photos: &[usize], work: &Work| {
         let views: Vec<PhotoView> = photos.iter().map(|i| view(*i)).collect();
         work(&Job {
+            design: &design,
+            priors,
             photos: &views,
-            design,
-            spacing_mm: plan.spacing_mm,
-            stagger: plan.stagger,
-            card_bar_mm: plan.card_bar_mm,
-            priors: Priors::default(),
-            relaxed: None,
+            ..base
         })
     };
     let mut used = groups[0].clone();
@@ -251,7 +293,7 @@ fn measure_groups<'a>(
     while let Some((at, tie)) = others
         .iter()
         .enumerate()
-        .find_map(|(at, (_, other))| Some((at, link::tie(&measured, other, design)?)))
+        .find_map(|(at, (_, other))| Some((at, link::tie(&measured, other, &design)?)))
     {
         let (photos, other) = others.remove(at);
         let all = [&used[..], photos].concat();
@@ -262,7 +304,11 @@ fn measure_groups<'a>(
             (measured, used) = (together, all);
         }
     }
-    Ok((measured, used))
+    Ok(Grouped {
+        measured,
+        used,
+        design: design.into_owned(),
+    })
 }
 
 /// What an overlay draws, in the record's frame.
@@ -324,11 +370,17 @@ fn remedy(error: &CannotMeasure) -> &'static str {
         CannotMeasure::NoQuilt => {
             "see that the plan names the right design with its repeat and spacing, and take the photos again from nearer, in light that falls across the quilt from one side"
         }
+        CannotMeasure::NoTwoRows => {
+            "without a design two whole rows have to be in the photo: see that they are, that the plan's spacing and stagger are right, and retake it in light that falls across the quilt; or give the design, from a photo of its printed paper with `rowsight design --from-photo`"
+        }
+        CannotMeasure::PatternRepeats => {
+            "give the design, from a photo of its printed paper with `rowsight design --from-photo`, or the plan's repeat if that is not in it yet"
+        }
         _ => "lay a card flat beside the row, all of it in the photo, and retake it",
     }
 }
 
-/// Checks the row just stitched.
+/// Checks the row just stitched; without a design it is measured against the row above it alone.
 ///
 /// `row` overrides the numbering by the journal.
 ///
@@ -338,7 +390,7 @@ fn remedy(error: &CannotMeasure) -> &'static str {
 pub fn check(
     photos: &[Photo],
     plan: &Plan,
-    design: &Design,
+    design: Option<&Design>,
     known: &Known,
     row: Option<u32>,
 ) -> Result<Check, CheckError> {
@@ -367,11 +419,16 @@ pub fn check(
         cards: &cards[i],
         camera: cameras[i],
     };
-    let (measured, used) =
-        measure_groups(&linked.groups, view, plan, design).map_err(|error| CheckError::Rows {
-            path: path(linked.groups[0][0]),
-            error,
-        })?;
+    let Grouped {
+        measured,
+        used,
+        design: measured_by,
+    } = measure_groups(&linked.groups, view, plan, design).map_err(|error| CheckError::Rows {
+        path: path(linked.groups[0][0]),
+        error,
+    })?;
+    let is_planned = design.is_some();
+    let design = &measured_by;
     let left_out: Vec<LeftOut> = linked
         .others(&used)
         .into_iter()
@@ -385,7 +442,11 @@ pub fn check(
     let fingerprints: Vec<Fingerprint> = measured
         .rows
         .iter()
-        .map(|r| Fingerprint::new(&r.trace, samples, design.repeat_mm))
+        .map(|r| match is_planned {
+            true => Fingerprint::new(&r.trace, samples, design.repeat_mm),
+            // A line that was learned begins elsewhere in each photo.
+            false => Fingerprint::none(),
+        })
         .collect();
     let numbering = number(&measured, &fingerprints, known, row);
     let newest = numbering.newest;
@@ -493,10 +554,7 @@ pub fn check(
         .last()
         .and_then(|i| fingerprints.get(*i))
         .cloned()
-        .unwrap_or(Fingerprint {
-            samples_per_repeat: 0,
-            hundredths_mm: Vec::new(),
-        });
+        .unwrap_or_else(Fingerprint::none);
     Ok(Check {
         record,
         row: newest,
@@ -763,6 +821,12 @@ pub(crate) fn ripple_u_mm(measured: &Measured, place: Point2) -> f64 {
     std::f64::consts::SQRT_2 * RIPPLE_MM * least.min(2.0)
 }
 
+/// How near to a stretch off the design a missed one is the same, mm.
+const BESIDE_MM: f64 = 20.0;
+
+/// How far a line has to stray toward the next row to be named for coming near it, mm.
+const PLAIN_STRAY_MM: f64 = 1.0;
+
 /// Ends of what is seen of both rows, x on the quilt, mm.
 pub(crate) fn shared_range(measured: &Measured, upper: usize, lower: usize) -> (f64, f64) {
     let (a, b) = (
@@ -957,8 +1021,23 @@ impl Place {
         let bow = self.linear(measured, &[(i, [0.0, 0.0, -half * half, 0.0])]);
         let shift = self.shift(measured, i, plan, design);
         let trace = &row.trace;
+        let off_design: Vec<OffDesign> = row
+            .astray
+            .iter()
+            .map(|part| OffDesign {
+                from_mm: part.from_mm - self.x_middle,
+                to_mm: part.to_mm - self.x_middle,
+                off_mm: part.off_mm,
+            })
+            .collect();
+        // What was stitched elsewhere was not missed.
+        let elsewhere = |a: f64, b: f64| {
+            let mut parts = row.astray.iter();
+            parts.any(|part| a < part.to_mm + BESIDE_MM && b > part.from_mm - BESIDE_MM)
+        };
         let missed: Vec<Stretch> = missed
             .iter()
+            .filter(|(a, b)| !elsewhere(*a, *b))
             .map(|(a, b)| Stretch {
                 from_mm: a - self.x_middle,
                 to_mm: b - self.x_middle,
@@ -985,6 +1064,7 @@ impl Place {
             wobble_mm: row.wobble_mm,
             coverage: found as f64 / visible.max(1) as f64,
             missed,
+            off_design,
         }
     }
 
@@ -1084,22 +1164,29 @@ impl Place {
         let sagitta = |sign: f64| [0.0, 0.0, -sign * half * half, 0.0];
         let bow = self.linear(measured, &[(lower, sagitta(1.0)), (upper, sagitta(-1.0))]);
         let at_centre = difference((left + right) / 2.0);
+        let nearest = clearance(&measured.rows[upper], &measured.rows[lower]);
         GapRecord {
             from_row,
             to_row: from_row + 1,
             plan_mm: plan.spacing_mm,
-            clearance_mm: clearance_mm(&measured.rows[upper], &measured.rows[lower]).map(|value| {
+            clearance_mm: nearest.map(|nearest| {
                 // The two lines' own places on top of the gap's.
                 Uncertain {
-                    value,
+                    value: nearest.distance_mm,
                     u: (at_centre.u.powi(2) + 2.0 * 0.3f64.powi(2)).sqrt(),
                 }
             }),
-            plan_clearance_mm: crate::row::missed::planned_clearance_mm(
-                design,
-                plan.spacing_mm,
-                plan.stagger,
-            ),
+            // What was learned from the rows themselves is no plan.
+            plan_clearance_mm: plan
+                .has_design()
+                .then(|| planned_clearance_mm(design, plan.spacing_mm, plan.stagger))
+                .flatten(),
+            clearance_x_mm: nearest.map(|nearest| nearest.x_mm - self.x_middle),
+            clearance_row: nearest.and_then(|nearest| {
+                let [above, below] = nearest.strays_mm;
+                (above.max(below) >= PLAIN_STRAY_MM)
+                    .then_some(if above > below { from_row } else { from_row + 1 })
+            }),
             spacing,
             skew_mm_per_m: Uncertain {
                 value: skew.value * 1000.0,
@@ -1142,17 +1229,22 @@ pub(crate) fn drawn(
     };
     let samples = design.sample(crate::line::strip::ARC_STEP_MM);
     // The whole curve, whichever photo saw which part of it.
-    let fitted = |i: usize, from: f64, to: f64| -> Vec<Point2> {
+    let fitted = |i: usize, from: f64, to: f64| -> Vec<Vec<Point2>> {
         let repeat = design.repeat_mm * (1.0 + state.stretch.x);
         let number = |x: f64| ((x - state.rows[i].shift) / repeat).floor() as i64;
-        (number(from) - 1..=number(to) + 1)
+        let points: Vec<(bool, Point2)> = (number(from) - 1..=number(to) + 1)
             .flat_map(|k| samples.iter().map(move |d| (k, d)))
             .map(|(k, d)| {
                 let along = k as f64 * design.repeat_mm + d.position.x;
-                state.rows[i].on_quilt(along, d.position.y, &state.stretch)
+                let place = state.rows[i].on_quilt(along, d.position.y, &state.stretch);
+                (d.is_last, place)
             })
-            .filter(|p| p.x >= from && p.x <= to)
-            .map(recorded)
+            .filter(|(_, p)| p.x >= from && p.x <= to)
+            .map(|(is_last, p)| (is_last, recorded(p)))
+            .collect();
+        let pieces = points.chunk_by(|a, _| !a.0);
+        pieces
+            .map(|piece| piece.iter().map(|(_, p)| *p).collect())
             .collect()
     };
     let overlay_rows = rows

@@ -83,6 +83,20 @@ pub struct RowRecord {
     pub coverage: f64,
     /// Parts of the design that were not stitched.
     pub missed: Vec<Stretch>,
+    /// Parts that were stitched off the design: a wrong turn, or the line lost and found again.
+    #[serde(default)]
+    pub off_design: Vec<OffDesign>,
+}
+
+/// A stretch along x that was stitched off the design.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct OffDesign {
+    /// Left end, mm.
+    pub from_mm: f64,
+    /// Right end, mm.
+    pub to_mm: f64,
+    /// Greatest distance from the design, mm.
+    pub off_mm: f64,
 }
 
 /// A stretch along x.
@@ -143,6 +157,13 @@ pub struct GapRecord {
     /// Planned least distance, mm.
     #[serde(default)]
     pub plan_clearance_mm: Option<f64>,
+    /// x at which the two rows come nearest, or cross most, mm.
+    #[serde(default)]
+    pub clearance_x_mm: Option<f64>,
+    /// Which of the two rows there strays more from its own design toward the other; `null` when neither does by
+    /// 1 mm.
+    #[serde(default)]
+    pub clearance_row: Option<u32>,
     /// Spacing at left, centre, right.
     pub spacing: Vec<SpacingRecord>,
     /// Slope of the lower row against the upper, mm/m.

@@ -22,6 +22,7 @@ fn record(row: u32, offset: f64) -> Record {
             wobble_mm: 0.5,
             coverage: 1.0,
             missed: Vec::new(),
+            off_design: Vec::new(),
         }],
         gaps: Vec::new(),
         drift: Vec::new(),

@@ -231,6 +231,8 @@ pub fn records(plan: &Plan, quilter: &Quilter, rows: &[PlayedRow]) -> Vec<Record
                     plan_mm: plan.spacing_mm,
                     clearance_mm: None,
                     plan_clearance_mm: None,
+                    clearance_x_mm: None,
+                    clearance_row: None,
                     spacing: places
                         .into_iter()
                         .zip(to_places(played.measured))
@@ -261,6 +263,7 @@ pub fn records(plan: &Plan, quilter: &Quilter, rows: &[PlayedRow]) -> Vec<Record
                 wobble_mm: 0.0,
                 coverage: 1.0,
                 missed: Vec::new(),
+                off_design: Vec::new(),
             };
             let in_photo: Vec<GapRecord> = own.into_iter().collect();
             let verdict = {

@@ -9,7 +9,7 @@ use crate::record::{
     Action, At, DriftRecord, GapRecord, PhotoRecord, Record, RowRecord, SIDE_MM, XOrigin,
 };
 use crate::units::{LengthUnit, Uncertain};
-use crate::verdict::words::{K_95, interval, length, number, signed, unit_name};
+use crate::verdict::words::{K_95, beside, interval, length, number, signed, unit_name};
 use crate::verdict::{caution, headline};
 
 /// Writes a finished check; lengths in the plan's unit, intervals 95 %.
@@ -107,6 +107,8 @@ fn gaps(gaps: &[GapRecord], plan: &Plan) -> Option<String> {
                 skew_with_side(value, u),
                 with_interval(gap.bow_mm.value, gap.bow_mm.u, unit),
                 clearance,
+                gap.clearance_x_mm
+                    .map_or("-".to_owned(), |x| beside(x, unit)),
                 gap.plan_clearance_mm
                     .map_or("-".to_owned(), |mm| number(mm, unit)),
             ]
@@ -116,7 +118,7 @@ fn gaps(gaps: &[GapRecord], plan: &Plan) -> Option<String> {
         plain(&[&heading, "plan", "left", "centre", "right"], &spacings)
             + "\n"
             + &plain(
-                &[&heading, "skew %", "bow", "closest", "planned closest"],
+                &[&heading, "skew %", "bow", "closest", "at", "planned"],
                 &shapes,
             )
     })
@@ -134,6 +136,11 @@ fn rows(rows: &[RowRecord], plan: &Plan) -> Option<String> {
             number(row.wobble_mm, unit),
             format!("{:.0} %", (100.0 * row.coverage).floor()),
             missed(row, unit),
+            row.off_design
+                .iter()
+                .map(|part| part.off_mm)
+                .reduce(f64::max)
+                .map_or("none".to_owned(), |mm| length(mm, unit)),
         ]
     };
     let lines: Vec<Vec<String>> = rows.iter().map(cells).collect();
@@ -145,6 +152,7 @@ fn rows(rows: &[RowRecord], plan: &Plan) -> Option<String> {
         "wobble",
         "found",
         "missed",
+        "off line",
     ];
     (!rows.is_empty()).then(|| plain(&heading, &lines))
 }
@@ -277,6 +285,7 @@ pub(crate) mod tests {
             wobble_mm: 1.1,
             coverage: 0.987,
             missed,
+            off_design: Vec::new(),
         };
         let gap = |from_row, spacing: [f64; 3]| GapRecord {
             from_row,
@@ -284,6 +293,8 @@ pub(crate) mod tests {
             plan_mm: 152.4,
             clearance_mm: Some(uncertain(12.1, 0.5)),
             plan_clearance_mm: Some(12.7),
+            clearance_x_mm: Some(-212.7),
+            clearance_row: Some(7),
             spacing: [(At::Left, -600.0), (At::Centre, 0.0), (At::Right, 600.0)]
                 .into_iter()
                 .zip(spacing)

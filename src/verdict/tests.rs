@@ -55,6 +55,7 @@ impl Default for Case {
             bow: Uncertain { value: 0.0, u: 0.3 },
             warnings: Vec::new(),
             missed: Vec::new(),
+            off_design: Vec::new(),
             half_width_mm: 1000.0,
         }
     }
@@ -91,6 +92,8 @@ impl Case {
             plan_mm: plan.spacing_mm,
             clearance_mm: None,
             plan_clearance_mm: None,
+            clearance_x_mm: None,
+            clearance_row: None,
             spacing: [(At::Left, -half), (At::Centre, 0.0), (At::Right, half)]
                 .into_iter()
                 .zip(deviation)
@@ -663,6 +666,8 @@ fn a_situation_joins_the_photos_gaps_to_those_of_the_quilt() {
         plan_mm: 150.0,
         clearance_mm: None,
         plan_clearance_mm: None,
+        clearance_x_mm: None,
+        clearance_row: None,
         spacing: [(At::Left, -1000.0), (At::Centre, 0.0), (At::Right, 1000.0)]
             .map(|(at, x_mm)| SpacingRecord {
                 at,
@@ -686,6 +691,7 @@ fn a_situation_joins_the_photos_gaps_to_those_of_the_quilt() {
         wobble_mm: 1.0,
         coverage: 1.0,
         missed: Vec::new(),
+        off_design: Vec::new(),
     };
     // The journal's gap 2-3 was measured again in the new photo.
     let journal = [gap(1, 2.0), gap(2, 9.0)];

@@ -120,6 +120,7 @@ impl OffFrame {
             wobble_mm: row.wobble_mm,
             coverage: row.coverage,
             missed: row.missed.clone(),
+            off_design: row.off_design.clone(),
             findings,
             photos: match index {
                 0 => finished.photos.clone(),
