@@ -323,7 +323,10 @@ fn fabric_from_photo(truth: &Truth, px: Point2) -> Option<Point2> {
 }
 
 /// Compares one check with its truth; whether the newest row is the true one.
-fn compare(checked: &Check, truth: &Truth, tally: &mut Tally) -> Option<bool> {
+///
+/// `within_mm` is how near a row's middle has to lie to its true one: without a design it lies where the line as
+/// learned has its middle.
+fn compare(checked: &Check, truth: &Truth, tally: &mut Tally, within_mm: f64) -> Option<bool> {
     let record = &checked.record;
     let newest = record.rows.last()?;
     let drawn = checked.drawn.rows.last()?;
@@ -334,7 +337,7 @@ fn compare(checked: &Check, truth: &Truth, tally: &mut Tally) -> Option<bool> {
     let readable = truth.rows.iter().rfind(|r| r.readable).unwrap_or(last);
     let matched = [last, readable]
         .into_iter()
-        .find(|r| (r.stitched.s_at(on_fabric.x) - on_fabric.y).abs() < 20.0);
+        .find(|r| (r.stitched.s_at(on_fabric.x) - on_fabric.y).abs() < within_mm);
     let right = matched.is_some();
     // Rows are numbered from the newest that the plan knows of.
     let of_truth = |row: u32| matched.map_or(0, |m| (m.row + row).saturating_sub(newest.row));
@@ -421,7 +424,10 @@ fn compare(checked: &Check, truth: &Truth, tally: &mut Tally) -> Option<bool> {
             .filter(|t| off.iter().any(|r| overlap(*t, *r)))
             .count();
         for (part, at) in row.off_design.iter().zip(&off) {
-            let turn = set.wrong_turns.iter().find(|t| overlap([t.from_mm, t.to_mm], *at));
+            let turn = set
+                .wrong_turns
+                .iter()
+                .find(|t| overlap([t.from_mm, t.to_mm], *at));
             match turn {
                 Some(turn) => tally.off_by.push(part.off_mm - turn.aside_mm.abs()),
                 None => tally.off_false += 1,
@@ -508,10 +514,17 @@ fn draw(case: &Case, folder: &Path) -> anyhow::Result<(Truth, Plan)> {
 }
 
 /// Measures a case, drawing it where it is not in the folder yet: its class, the comparison, and a line about it.
-pub fn measured(case: &Case, folder: &Path, no_design: bool) -> anyhow::Result<(String, Tally, String)> {
+pub fn measured(
+    case: &Case,
+    folder: &Path,
+    no_design: bool,
+) -> anyhow::Result<(String, Tally, String)> {
     let (truth, mut plan) = draw(case, folder)?;
-    if no_design && case.seed % 2 == 0 {
-        plan.repeat_mm = 0.0;
+    if no_design {
+        plan.design_file.clear();
+        if case.seed % 2 == 0 {
+            plan.repeat_mm = 0.0;
+        }
     }
     let newest = truth.rows.last().map_or(1, |r| r.row);
     let readable = truth.rows.last().is_some_and(|r| r.readable);
@@ -524,6 +537,10 @@ pub fn measured(case: &Case, folder: &Path, no_design: bool) -> anyhow::Result<(
         &Known::default(),
         Some(newest),
     );
+    let within_mm = match no_design {
+        true => 0.4 * plan.spacing_mm,
+        false => 20.0,
+    };
     let seconds = start.elapsed().as_secs_f64();
     let mut this = Tally {
         scenes: 1,
@@ -544,21 +561,29 @@ pub fn measured(case: &Case, folder: &Path, no_design: bool) -> anyhow::Result<(
             error.to_string()
         }
         Ok(checked) => {
-            let right = compare(checked, &truth, &mut this).filter(|_| !case.nothing_to_find);
+            let right =
+                compare(checked, &truth, &mut this, within_mm).filter(|_| !case.nothing_to_find);
             let retake = checked.record.verdict.action == Action::Retake;
             this.retake = usize::from(retake);
             this.found = usize::from(right == Some(true));
             this.found_readable = usize::from(right == Some(true) && readable);
             this.wrong = usize::from(right != Some(true) && !retake);
             let warned: Vec<&str> = checked.warnings.iter().map(|w| w.what.as_str()).collect();
+            let found: Vec<String> = checked
+                .record
+                .rows
+                .iter()
+                .map(|r| format!("{:.0}", 100.0 * r.coverage))
+                .collect();
             format!(
-                "{} {:?} {}",
+                "{} {:?} found {} % {}",
                 if right == Some(true) {
                     "right"
                 } else {
                     "WRONG ROW"
                 },
                 checked.record.verdict.action,
+                found.join(" "),
                 warned.join(" ")
             )
         }

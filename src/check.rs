@@ -14,7 +14,8 @@ use crate::plane::camera::PreparedView;
 use crate::plane::joint::{CameraPrior, Priors};
 use crate::plane::start::camera_prior;
 use crate::record::{
-    At, GapRecord, OffDesign, PhotoRecord, Record, RowRecord, SCHEMA, SIDE_MM, SpacingRecord, Stretch, XOrigin,
+    At, GapRecord, OffDesign, PhotoRecord, Record, RowRecord, SCHEMA, SIDE_MM, SpacingRecord,
+    Stretch, XOrigin,
 };
 use crate::report::overlay::OverlayRow;
 use crate::row::ends::{Ends, ends};
@@ -522,7 +523,7 @@ pub fn check(
         .windows(2)
         .next_back()
         .filter(|pair| number_of(pair[1]) == number_of(pair[0]) + 1)
-        .map(|pair| place.budget(&measured, pair[0], pair[1]));
+        .map(|pair| place.budget(&measured, pair[0], pair[1], plan));
     let situation = Situation::new(
         plan,
         newest_record,
@@ -827,6 +828,14 @@ const BESIDE_MM: f64 = 20.0;
 /// How far a line has to stray toward the next row to be named for coming near it, mm.
 const PLAIN_STRAY_MM: f64 = 1.0;
 
+/// What it does to a spacing that the line was learned from the photo itself, with a plane that is not quite known;
+/// standard uncertainty, mm (tried on practice photos).
+const LEARNED_U_MM: f64 = 0.25;
+
+fn learned_u_mm(plan: &Plan) -> f64 {
+    if plan.has_design() { 0.0 } else { LEARNED_U_MM }
+}
+
 /// Ends of what is seen of both rows, x on the quilt, mm.
 pub(crate) fn shared_range(measured: &Measured, upper: usize, lower: usize) -> (f64, f64) {
     let (a, b) = (
@@ -1088,7 +1097,7 @@ impl Place {
     }
 
     /// What the uncertainty of a gap at left, centre and right rests on.
-    fn budget(&self, measured: &Measured, upper: usize, lower: usize) -> Budget {
+    fn budget(&self, measured: &Measured, upper: usize, lower: usize, plan: &Plan) -> Budget {
         let (left, right) = self.whole_width(shared_range(measured, upper, lower));
         let xs = [left, (left + right) / 2.0, right];
         let gradients = xs.map(|x| {
@@ -1115,7 +1124,9 @@ impl Place {
                 .chain([
                     (Cause::Ripples, ripple_u_mm(measured, below).powi(2)),
                     (Cause::Print, print_scale_u_mm(spacing, bar_mm).powi(2)),
+                    (Cause::Learned, learned_u_mm(plan).powi(2)),
                 ])
+                .filter(|(cause, _)| *cause != Cause::Learned || !plan.has_design())
                 .collect()
         }))
     }
@@ -1154,7 +1165,11 @@ impl Place {
                 at,
                 x_mm: x - self.x_middle,
                 value: spacing.value,
-                u: spacing.u.hypot(ripple_u).hypot(print_u),
+                u: spacing
+                    .u
+                    .hypot(ripple_u)
+                    .hypot(print_u)
+                    .hypot(learned_u_mm(plan)),
             }
         })
         .collect();
@@ -1184,8 +1199,11 @@ impl Place {
             clearance_x_mm: nearest.map(|nearest| nearest.x_mm - self.x_middle),
             clearance_row: nearest.and_then(|nearest| {
                 let [above, below] = nearest.strays_mm;
-                (above.max(below) >= PLAIN_STRAY_MM)
-                    .then_some(if above > below { from_row } else { from_row + 1 })
+                (above.max(below) >= PLAIN_STRAY_MM).then_some(if above > below {
+                    from_row
+                } else {
+                    from_row + 1
+                })
             }),
             spacing,
             skew_mm_per_m: Uncertain {

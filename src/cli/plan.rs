@@ -231,7 +231,10 @@ fn make(arguments: &PlanArguments) -> anyhow::Result<()> {
             (Some(design), _) => design.repeat_mm,
             (None, Some(repeat)) => repeat,
             // A repeat that was told for another design says nothing.
-            (None, None) => old.as_ref().filter(|o| !o.has_design()).map_or(0.0, |o| o.repeat_mm),
+            (None, None) => old
+                .as_ref()
+                .filter(|o| !o.has_design())
+                .map_or(0.0, |o| o.repeat_mm),
         },
         // A row of which nothing is known takes up all of its gap.
         design_height_mm: design.map_or(spacing_mm, Design::height_mm),
@@ -298,8 +301,7 @@ fn asked_design(
         (Some(name), _) => name,
         (None, Some(old)) if old.has_design() && !arguments.no_design => {
             let path = folder.join(&old.design_file);
-            let read =
-                read_design(&path, Some(repeat.unwrap_or(old.repeat_mm))).map_err(cannot)?;
+            let read = read_design(&path, Some(repeat.unwrap_or(old.repeat_mm))).map_err(cannot)?;
             return Ok(asked(old.design_file.clone(), None, read));
         }
         (None, None) if !arguments.no_design => bail!(
@@ -318,11 +320,7 @@ fn asked_design(
         let svg = to_svg(&design);
         let read = crate::design::import::decode(svg.as_bytes(), repeat)
             .map_err(|e| anyhow!("the design {name}: {e}"))?;
-        return Ok(asked(
-            format!("{name}.svg"),
-            Some(svg.into_bytes()),
-            read,
-        ));
+        return Ok(asked(format!("{name}.svg"), Some(svg.into_bytes()), read));
     }
     let path = Path::new(name);
     let read = read_design(path, repeat).map_err(cannot)?;

@@ -383,7 +383,9 @@ pub fn parse(text: &str) -> Result<Plan, PlanError> {
         _ => {
             return Err(wrong(
                 "design",
-                format!("names no file; write it in quotes, or \"{NO_DESIGN}\" to measure without one"),
+                format!(
+                    "names no file; write it in quotes, or \"{NO_DESIGN}\" to measure without one"
+                ),
             ));
         }
     };

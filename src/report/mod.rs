@@ -178,7 +178,10 @@ mod tests {
             gap.clearance_mm.as_ref().map(|clearance| clearance.value),
             Some(12.1)
         );
-        assert_eq!((gap.clearance_x_mm, gap.clearance_row), (Some(-212.7), Some(7)));
+        assert_eq!(
+            (gap.clearance_x_mm, gap.clearance_row),
+            (Some(-212.7), Some(7))
+        );
         let at: Vec<&str> = gap.spacing.iter().map(|place| place.at.as_str()).collect();
         assert_eq!(at, ["left", "centre", "right"]);
         let right = &gap.spacing[2];

@@ -23,7 +23,7 @@ const OTHERS_MM: f64 = 4.0;
 /// Parts of the row's own line that are this far on along it are other lines, samples.
 const ELSEWHERE: usize = 25;
 /// Shortest stretch on which the line is not found that is looked at, samples of a millimetre.
-const SHORTEST: usize = 25;
+const SHORTEST: usize = 40;
 /// Finds shorter than this do not end such a stretch, samples.
 const BRIDGED: usize = 12;
 /// Length on either side on which the line has to be found, samples, and the share of it.
@@ -36,10 +36,14 @@ const JUDGED: usize = 25;
 /// Other repeats there have to be to compare with, and how many are.
 const FEWEST_OTHERS: usize = 5;
 const MOST_OTHERS: usize = 14;
-/// By how much a line beside has to outdo the likeliest one beside the other repeats.
+/// Shares of what the row's own line usually shows there: so much a line beside has to show at least, and the design
+/// itself at most.
+const AS_USUAL: f32 = 0.95;
+const EMPTY: f32 = 0.7;
+/// By how much a line beside has to outdo what is found beside the other repeats, in their middle and at most: a
+/// print answers everywhere alike.
 const OUTDOES: f32 = 1.2;
-/// And the share of what the row's own line usually shows.
-const SHARE_OF_USUAL: f32 = 0.45;
+const NEAR_LIKELIEST: f32 = 0.9;
 
 /// A stretch stitched off the design.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -78,14 +82,20 @@ struct Lines {
 
 impl Lines {
     fn cell(p: &Point2) -> (i64, i64) {
-        ((p.x / OTHERS_MM).floor() as i64, (p.y / OTHERS_MM).floor() as i64)
+        (
+            (p.x / OTHERS_MM).floor() as i64,
+            (p.y / OTHERS_MM).floor() as i64,
+        )
     }
 
     fn new(runs: &[Run]) -> Lines {
         let mut cells: HashMap<(i64, i64), Vec<(usize, usize, Point2)>> = HashMap::new();
         for (number, run) in runs.iter().enumerate() {
             for (i, p) in run.points.iter().enumerate().step_by(2) {
-                cells.entry(Lines::cell(&p.on_quilt)).or_default().push((number, i, p.on_quilt));
+                cells
+                    .entry(Lines::cell(&p.on_quilt))
+                    .or_default()
+                    .push((number, i, p.on_quilt));
             }
         }
         Lines { cells }
@@ -96,10 +106,14 @@ impl Lines {
         let (i, j) = Lines::cell(place);
         (-1..=1).any(|a| {
             (-1..=1).any(|b| {
-                self.cells.get(&(i + a, j + b)).into_iter().flatten().any(|(r, s, p)| {
-                    (*r != run || s.abs_diff(sample) > ELSEWHERE)
-                        && (p - place).norm() < OTHERS_MM
-                })
+                self.cells
+                    .get(&(i + a, j + b))
+                    .into_iter()
+                    .flatten()
+                    .any(|(r, s, p)| {
+                        (*r != run || s.abs_diff(sample) > ELSEWHERE)
+                            && (p - place).norm() < OTHERS_MM
+                    })
             })
         })
     }
@@ -128,7 +142,12 @@ pub(super) fn astray(
             let view = state.view(photo, photo);
             let luma = job.photos[photo].luma;
             let samples = super::trace::samples(job, state, &view, luma, design, row, papers);
-            Run { row, photo, points, samples }
+            Run {
+                row,
+                photo,
+                points,
+                samples,
+            }
         })
         // The same places in the same order, or they cannot be compared.
         .filter(|run| run.samples.len() == run.points.len())
@@ -140,30 +159,37 @@ pub(super) fn astray(
     let mut found: Vec<Vec<Astray>> = vec![Vec::new(); traces.len()];
     for (number, run) in runs.iter().enumerate() {
         for lost in lost(run.points) {
-            let Some(here) = look(number, lost.clone()) else { continue };
+            if lost_beside(run.points, &lost, design.len()) {
+                continue;
+            }
+            let Some(here) = look(number, lost.clone()) else {
+                continue;
+            };
             let others: Vec<Beside> = same_elsewhere(&runs, number, &lost, design.len())
                 .into_iter()
                 .take(MOST_OTHERS)
                 .filter_map(|(other, range)| look(other, range))
                 .collect();
             let likeliest = others.iter().map(|o| o.score).fold(0.0, f32::max);
+            let middle = median(others.iter().map(|o| o.score).collect());
             let usual = median(others.iter().map(|o| o.on_design).collect());
-            if std::env::var("ROWDEBUG").is_ok() {
-                eprintln!("row {} {:.0}..{:.0} lost {} here {:.2} on {:.2} others {} likeliest {:.2} usual {:.2} off {:.1}",
-                    run.row, run.points[lost.start].on_quilt.x, run.points[lost.end-1].on_quilt.x, lost.len(), here.score, here.on_design, others.len(), likeliest, usual, here.off_mm);
-            }
             if others.len() < FEWEST_OTHERS
-                || here.score < OUTDOES * likeliest
-                || here.score < SHARE_OF_USUAL * usual
+                || here.score < AS_USUAL * usual
+                || here.on_design > EMPTY * usual
+                || here.score < OUTDOES * middle
+                || here.score < NEAR_LIKELIEST * likeliest
             {
                 continue;
             }
             let xs = run.points[lost.start + here.samples.start..lost.start + here.samples.end]
                 .iter()
                 .map(|p| p.on_quilt.x);
-            let (from_mm, to_mm) =
-                xs.fold((f64::MAX, f64::MIN), |(a, b), x| (a.min(x), b.max(x)));
-            found[run.row].push(Astray { from_mm, to_mm, off_mm: here.off_mm });
+            let (from_mm, to_mm) = xs.fold((f64::MAX, f64::MIN), |(a, b), x| (a.min(x), b.max(x)));
+            found[run.row].push(Astray {
+                from_mm,
+                to_mm,
+                off_mm: here.off_mm,
+            });
         }
     }
     found.into_iter().map(joined).collect()
@@ -171,13 +197,17 @@ pub(super) fn astray(
 
 /// Stretches on which a line is not found although it goes on on both sides.
 fn lost(points: &[TracePoint]) -> Vec<Range<usize>> {
-    let mut is_lost: Vec<bool> =
-        points.iter().map(|p| p.is_visible() && !p.beside_card && !p.found).collect();
+    let mut is_lost: Vec<bool> = points
+        .iter()
+        .map(|p| p.is_visible() && !p.beside_card && !p.found)
+        .collect();
     let found = |i: usize| points[i].found;
     // Short finds in between are chance.
     let mut start = 0;
     while start < points.len() {
-        let end = (start..points.len()).find(|i| found(*i) != found(start)).unwrap_or(points.len());
+        let end = (start..points.len())
+            .find(|i| found(*i) != found(start))
+            .unwrap_or(points.len());
         if found(start) && end - start < BRIDGED && start > 0 && end < points.len() {
             is_lost[start..end].fill(true);
         }
@@ -207,6 +237,20 @@ fn lost(points: &[TracePoint]) -> Vec<Range<usize>> {
     all
 }
 
+/// Whether the same stretch is lost in the repeat before or after as well: then a rail or a hand's shadow lies over it,
+/// and what is found beside is its edge.
+fn lost_beside(points: &[TracePoint], lost: &Range<usize>, samples: usize) -> bool {
+    let is_lost = |range: Range<usize>| {
+        let points = points.get(range).unwrap_or_default();
+        let visible = points.iter().filter(|p| p.is_visible()).count();
+        let found = points.iter().filter(|p| p.found).count();
+        2 * visible >= lost.len() && 5 * found < 2 * visible
+    };
+    let after = lost.start + samples..lost.end + samples;
+    let before = lost.start.checked_sub(samples);
+    is_lost(after) || before.is_some_and(|start| is_lost(start..lost.end - samples))
+}
+
 /// The same stretch of the design in other repeats where it was found, nearest first.
 fn same_elsewhere(
     runs: &[Run],
@@ -229,7 +273,9 @@ fn same_elsewhere(
         }
     }
     all.sort_by(|a, b| a.0.total_cmp(&b.0));
-    all.into_iter().map(|(_, number, range)| (number, range)).collect()
+    all.into_iter()
+        .map(|(_, number, range)| (number, range))
+        .collect()
 }
 
 /// The likeliest line beside a stretch of the design; `None` where too little can be seen.
@@ -261,10 +307,11 @@ fn beside(
     let evidence = learned.evidence(run.photo, &strip)?;
     let across = 2 * strip.half + 1;
     let columns = across / POOLED;
-    let off_mm = |k: usize| {
-        ((k * POOLED + POOLED / 2) as f64 - strip.half as f64) * ACROSS_STEP_MM
-    };
-    let mut gains = [vec![0.0f32; columns * strip.samples.len()], vec![0.0f32; columns * strip.samples.len()]];
+    let off_mm = |k: usize| ((k * POOLED + POOLED / 2) as f64 - strip.half as f64) * ACROSS_STEP_MM;
+    let mut gains = [
+        vec![0.0f32; columns * strip.samples.len()],
+        vec![0.0f32; columns * strip.samples.len()],
+    ];
     let mut on_design = (0.0, 0.0);
     for (i, sample) in strip.samples.iter().enumerate() {
         let line = &evidence[i * across..(i + 1) * across];
@@ -294,13 +341,25 @@ fn beside(
         .map(|gain| judged(&path(gain, columns), gain, columns))
         .max_by(|a, b| a.0.total_cmp(&b.0))?;
     let (score, samples, ks) = best;
-    let off = samples.clone().map(|i| off_mm(ks[i]).abs()).fold(0.0, f64::max);
-    Some(Beside { score, samples, off_mm: off, on_design: on_design.0 / f32::max(on_design.1, 1.0) })
+    let off = samples
+        .clone()
+        .map(|i| off_mm(ks[i]).abs())
+        .fold(0.0, f64::max);
+    Some(Beside {
+        score,
+        samples,
+        off_mm: off,
+        on_design: on_design.0 / f32::max(on_design.1, 1.0),
+    })
 }
 
 /// Best mean over a stretch of a path, where about it the path stands out, and the path.
 fn judged(path: &[usize], gain: &[f32], columns: usize) -> (f32, Range<usize>, Vec<usize>) {
-    let on: Vec<f32> = path.iter().enumerate().map(|(i, k)| gain[i * columns + k]).collect();
+    let on: Vec<f32> = path
+        .iter()
+        .enumerate()
+        .map(|(i, k)| gain[i * columns + k])
+        .collect();
     let length = JUDGED.min(on.len());
     let mean = |from: usize, n: usize| {
         let part = &on[from..(from + n).min(on.len())];
@@ -341,7 +400,9 @@ fn path(gain: &[f32], columns: usize) -> Vec<usize> {
             from[i * columns + k] = best.1;
         }
     }
-    let mut k = (0..columns).max_by(|a, b| total[*a].total_cmp(&total[*b])).unwrap_or(0);
+    let mut k = (0..columns)
+        .max_by(|a, b| total[*a].total_cmp(&total[*b]))
+        .unwrap_or(0);
     let mut path = vec![0; n];
     for i in (0..n).rev() {
         path[i] = k;

@@ -195,7 +195,10 @@ pub fn clearance(upper: &RowMeasured, lower: &RowMeasured) -> Option<Nearest> {
         found
             .map(|p| {
                 let off = p.normal * p.deviation_mm;
-                Stitched { at: p.on_quilt + off, off }
+                Stitched {
+                    at: p.on_quilt + off,
+                    off,
+                }
             })
             .collect()
     };
@@ -210,7 +213,10 @@ pub fn planned_clearance_mm(design: &Design, spacing_mm: f64, stagger: f64) -> O
             .flat_map(|k| {
                 points.iter().map(move |p| {
                     let x = p.position.x + (f64::from(k) + moved) * design.repeat_mm;
-                    Stitched { at: Point2::new(x, p.position.y + down), off: Vector2::zeros() }
+                    Stitched {
+                        at: Point2::new(x, p.position.y + down),
+                        off: Vector2::zeros(),
+                    }
                 })
             })
             .collect()
@@ -384,7 +390,10 @@ mod tests {
             let at = |i: i32| {
                 let x = f64::from(i) * 2.0;
                 let off = Vector2::new(0.0, -(tooth - (x - 300.0).abs()).max(0.0));
-                Stitched { at: Point2::new(x, y) + off, off }
+                Stitched {
+                    at: Point2::new(x, y) + off,
+                    off,
+                }
             };
             (0..400).map(at).collect()
         };

@@ -413,7 +413,11 @@ pub(super) fn samples(
     };
     // Where the line is not known it must not be smoothed into what is.
     let beside_break: Vec<bool> = (0..design.len())
-        .map(|i| design[i..(i + BREAK_SAMPLES).min(design.len())].iter().any(|d| d.is_last))
+        .map(|i| {
+            design[i..(i + BREAK_SAMPLES).min(design.len())]
+                .iter()
+                .any(|d| d.is_last)
+        })
         .collect();
     let mut samples = Vec::new();
     for k in *first..=*last {
@@ -439,8 +443,7 @@ pub(super) fn samples(
                 Some((px, per_mm, normal_px)) => {
                     let ends = [px + per_mm * REACH_MM, px - per_mm * REACH_MM];
                     let under = |p: Point2| papers.iter().any(|paper| covers(paper, p));
-                    let free = ends.iter().all(|p| inside(*p)) && !under(on_quilt)
-                        && !beside_break;
+                    let free = ends.iter().all(|p| inside(*p)) && !under(on_quilt) && !beside_break;
                     let beside = [-REACH_MM, REACH_MM].map(|by| under(on_quilt + normal * by));
                     StripSample {
                         along_mm: along,

@@ -115,21 +115,30 @@ impl Facts<'_> {
         let (clearance, x_mm) = (gap.clearance_mm?, gap.clearance_x_mm?);
         let most_mm = clearance.value + K_ONE_SIDED * clearance.u;
         let crosses = most_mm < 0.0 && gap.plan_clearance_mm.is_none_or(|plan| plan >= 0.0);
-        let is_near = gap.plan_clearance_mm.is_some_and(|plan| most_mm < NEAR_SHARE * plan);
+        let is_near = gap
+            .plan_clearance_mm
+            .is_some_and(|plan| most_mm < NEAR_SHARE * plan);
         if !crosses && !is_near {
             return None;
         }
         let rows = format!("Rows {} and {}", gap.from_row, gap.to_row);
         let what = match crosses {
             true => format!("{rows} cross by {}", length(-clearance.value, self.unit)),
-            false => format!("{rows} come as near as {}", length(clearance.value.max(0.0), self.unit)),
+            false => format!(
+                "{rows} come as near as {}",
+                length(clearance.value.max(0.0), self.unit)
+            ),
         };
         let planned = match gap.plan_clearance_mm {
             Some(mm) if !crosses => format!(" (planned {})", length(mm, self.unit)),
             _ => String::new(),
         };
         let strays = gap.clearance_row.map_or_else(String::new, |row| {
-            let other = if row == gap.to_row { gap.from_row } else { gap.to_row };
+            let other = if row == gap.to_row {
+                gap.from_row
+            } else {
+                gap.to_row
+            };
             format!("; there row {row} strays from its line toward row {other}")
         });
         let direction = if x_mm < 0.0 { "left" } else { "right" };

@@ -14,7 +14,9 @@ pub use page::{Picture, page};
 use crate::gap::{self, places};
 use crate::journal::{SavedCheck, SavedFinished, gaps_of};
 use crate::plan::Plan;
-use crate::record::{Action, At, DriftRecord, GapRecord, OffDesign, PhotoRecord, RowRecord, Stretch, XOrigin};
+use crate::record::{
+    Action, At, DriftRecord, GapRecord, OffDesign, PhotoRecord, RowRecord, Stretch, XOrigin,
+};
 use crate::units::{LengthUnit, Uncertain};
 use crate::verdict::conformity::{Finding, judge};
 use serde::{Deserialize, Serialize};

@@ -6,6 +6,7 @@
 
 use crate::geometry::{Point2, Vector2};
 use crate::line::map::{DIRECTIONS, LineMap};
+use crate::row::search::CHANCE_SCORE;
 use rayon::prelude::*;
 
 /// Half size of the part of the map that is looked at, along and across, around the cards, mm.
@@ -28,8 +29,11 @@ const CLIP: f32 = 3.0;
 const CANDIDATES: usize = 10;
 /// Distance along from the cards at which the map counts less when it is laid over itself, mm.
 const FOLD_MM: f64 = 380.0;
+/// How much the score of a repeat counts beside that of the step from row to row, and up to what score.
+pub(super) const REPEAT_SHARE: f64 = 0.25;
+const MOST_REPEAT: f64 = 20.0;
 /// Steps further apart than this are not the same, mm.
-const RIVAL_MM: f64 = 16.0;
+const RIVAL_MM: f64 = 28.0;
 
 /// What is looked for.
 #[derive(Debug, Clone, Copy)]
@@ -74,10 +78,15 @@ impl Field {
             .into_par_iter()
             .map(|d| {
                 let one: Vec<f32> = (0..n)
-                    .map(|i| if map.seen[i] { map.evidence[i][d] } else { f32::NAN })
+                    .map(|i| {
+                        if map.seen[i] {
+                            map.evidence[i][d]
+                        } else {
+                            f32::NAN
+                        }
+                    })
                     .collect();
-                let around =
-                    crate::line::map::box_mean(&one, map.width, map.height, NEIGHBOURHOOD);
+                let around = crate::line::map::box_mean(&one, map.width, map.height, NEIGHBOURHOOD);
                 let mut excess: Vec<f32> = one
                     .iter()
                     .zip(&around)
@@ -91,7 +100,13 @@ impl Field {
                 excess
             })
             .collect();
-        Field { width: map.width, height: map.height, cell_mm: map.cell_mm, excess, seen }
+        Field {
+            width: map.width,
+            height: map.height,
+            cell_mm: map.cell_mm,
+            excess,
+            seen,
+        }
     }
 
     /// Sum of products with itself moved by whole cells, over the square root of their number.
@@ -111,14 +126,23 @@ impl Field {
             }
             count += dot(&self.seen[from], &self.seen[to]);
         }
-        if count < 0.1 * (w * h) as f32 { 0.0 } else { sum / (count * DIRECTIONS as f32).sqrt() }
+        if count < 0.1 * (w * h) as f32 {
+            0.0
+        } else {
+            sum / (count * DIRECTIONS as f32).sqrt()
+        }
     }
 }
 
 fn dot(a: &[f32], b: &[f32]) -> f32 {
     let mut lanes = [0.0f32; 8];
     let (a8, b8) = (a.chunks_exact(8), b.chunks_exact(8));
-    let rest: f32 = a8.remainder().iter().zip(b8.remainder()).map(|(x, y)| x * y).sum();
+    let rest: f32 = a8
+        .remainder()
+        .iter()
+        .zip(b8.remainder())
+        .map(|(x, y)| x * y)
+        .sum();
     for (x, y) in a8.zip(b8) {
         for (lane, (x, y)) in lanes.iter_mut().zip(x.iter().zip(y)) {
             *lane += x * y;
@@ -149,16 +173,20 @@ impl Likeness {
         let at = |i: i64, j: i64| (j * side + i + reach) as usize;
         let raw = values.clone();
         for j in 0..=depth {
-            let line: Vec<f32> =
-                (-reach..=reach).filter(|i| !near(*i, j)).map(|i| raw[at(i, j)]).collect();
+            let line: Vec<f32> = (-reach..=reach)
+                .filter(|i| !near(*i, j))
+                .map(|i| raw[at(i, j)])
+                .collect();
             let middle = median(line);
             for i in -reach..=reach {
                 values[at(i, j)] -= middle;
             }
         }
         for i in -reach..=reach {
-            let line: Vec<f32> =
-                (0..=depth).filter(|j| !near(i, *j)).map(|j| values[at(i, j)]).collect();
+            let line: Vec<f32> = (0..=depth)
+                .filter(|j| !near(i, *j))
+                .map(|j| values[at(i, j)])
+                .collect();
             let middle = median(line);
             for j in 0..=depth {
                 values[at(i, j)] -= middle;
@@ -168,7 +196,12 @@ impl Likeness {
         for v in &mut values {
             *v /= spread.max(1e-6);
         }
-        Likeness { reach, depth, cell_mm: field.cell_mm, values }
+        Likeness {
+            reach,
+            depth,
+            cell_mm: field.cell_mm,
+            values,
+        }
     }
 
     fn at(&self, i: i64, j: i64) -> Option<f64> {
@@ -207,12 +240,20 @@ pub fn find(map: &LineMap, around: Point2, asked: &Asked) -> Option<Lattice> {
     let field = Field::new(&coarse);
     let likeness = Likeness::new(&field, 620.0, SLOPE * 620.0);
     let origin = coarse.origin - around;
-    let repeats: Vec<Folded> = likely_repeats(&likeness, asked)
+    // A repeat is believed when rows follow each other under it.
+    let repeats: Vec<(Folded, f64, f64)> = likely_repeats(&likeness, asked)
         .into_par_iter()
-        .map(|(repeat, _)| folded_best(&field, origin, repeat))
+        .filter_map(|(repeat, _)| {
+            let best = folded_best(&field, origin, repeat);
+            let steps = Fold::new(&field, origin, best.repeat).steps(asked)?;
+            let score = best.score(&field, origin);
+            // Rows follow each other under two repeats as well, but then it is less of a repeat.
+            let both =
+                steps.score - steps.rival.max(CHANCE_SCORE) + REPEAT_SHARE * score.min(MOST_REPEAT);
+            Some((best, score, both))
+        })
         .collect();
-    let best = repeats.into_iter().max_by(|a, b| a.energy.total_cmp(&b.energy))?;
-    let repeat_score = best.score(&field, origin);
+    let (best, repeat_score, _) = repeats.into_iter().max_by(|a, b| a.2.total_cmp(&b.2))?;
     let fine = Field::new(&near);
     let fold = Fold::new(&fine, near.origin - around, best.repeat);
     let steps = fold.steps(asked)?;
@@ -248,10 +289,11 @@ fn likely_repeats(likeness: &Likeness, asked: &Asked) -> Vec<(Vector2, f64)> {
             if length < least || length > most || by.y.abs() > SLOPE * by.x {
                 continue;
             }
-            let Some(here) = likeness.at(i, j) else { continue };
-            let is_peak = (-1..=1).all(|a| {
-                (-1..=1).all(|b| likeness.at(i + a, j + b).is_none_or(|v| v <= here))
-            });
+            let Some(here) = likeness.at(i, j) else {
+                continue;
+            };
+            let is_peak = (-1..=1)
+                .all(|a| (-1..=1).all(|b| likeness.at(i + a, j + b).is_none_or(|v| v <= here)));
             if !is_peak {
                 continue;
             }
@@ -319,7 +361,8 @@ fn folded_best(field: &Field, origin: Vector2, about: Vector2) -> Folded {
             let across = Vector2::new(-before.repeat.y, before.repeat.x);
             let steps = [(1.0, 0.0), (-1.0, 0.0), (0.0, 1.0), (0.0, -1.0)];
             for (a, t) in steps {
-                let moved = before.repeat + before.repeat.normalize() * (a * along) + across * (t * turn);
+                let moved =
+                    before.repeat + before.repeat.normalize() * (a * along) + across * (t * turn);
                 let tried = Folded::new(field, origin, moved);
                 if tried.energy > best.energy {
                     best = tried;
@@ -377,7 +420,10 @@ impl Fold {
                 *s += w * excess[at];
             }
         }
-        let seen: Vec<f32> = power.iter().map(|p| f32::from(u8::from(*p > 0.01))).collect();
+        let seen: Vec<f32> = power
+            .iter()
+            .map(|p| f32::from(u8::from(*p > 0.01)))
+            .collect();
         let values = (0..DIRECTIONS)
             .map(|d| {
                 let mut values = vec![0.0f32; n];
@@ -393,7 +439,16 @@ impl Fold {
                 values
             })
             .collect();
-        Fold { along, across, repeat_mm, cell_mm, columns, rows, values, seen }
+        Fold {
+            along,
+            across,
+            repeat_mm,
+            cell_mm,
+            columns,
+            rows,
+            values,
+            seen,
+        }
     }
 
     /// Mean square of its values: one where nothing repeats.
@@ -444,7 +499,9 @@ impl Fold {
         let spread = 1.4826 * median(all.iter().map(|v| v.abs()).collect());
         let at = |i: i64, j: i64| {
             let i = i.rem_euclid(columns as i64) as usize;
-            let j = usize::try_from(j - first as i64).ok().filter(|j| *j < depth)?;
+            let j = usize::try_from(j - first as i64)
+                .ok()
+                .filter(|j| *j < depth)?;
             Some(f64::from(all[j * columns + i] / spread.max(1e-6)))
         };
         let per_mm = columns as f64 / self.repeat_mm;
@@ -474,7 +531,11 @@ impl Fold {
         let s = (i as f64 + vertex(at(i - 1, j), at(i + 1, j))) / per_mm;
         let d = (j as f64 + vertex(at(i, j - 1), at(i, j + 1))) * self.cell_mm;
         let s = s - (s / self.repeat_mm).round() * self.repeat_mm;
-        Some(Steps { step: self.along * s + self.across * d, score, rival })
+        Some(Steps {
+            step: self.along * s + self.across * d,
+            score,
+            rival,
+        })
     }
 }
 

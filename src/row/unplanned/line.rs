@@ -12,8 +12,8 @@ const TURN_COST: f32 = 0.02;
 /// Steps that are looked ahead.
 const AHEAD: usize = 3;
 /// Evidence from which a line is begun, and below which, as a running mean, it ends; in the pile's noise.
-const BEGINS: f32 = 6.0;
-const GOES_ON: f32 = 2.5;
+const BEGINS: f32 = 4.5;
+const GOES_ON: f32 = 1.8;
 /// How much of the running mean a new step makes.
 const NEW: f32 = 0.25;
 /// Angle between directions that are taken for the same, rad.
@@ -24,6 +24,8 @@ const MEETS: usize = 3;
 const SHORTEST_MM: f64 = 30.0;
 /// Longest, in repeats along with the gap: a line that never ends is none.
 const MOST_STEPS: usize = 2500;
+/// A long line that rises and falls by less is no part of a design, mm.
+const LEVEL_MM: f64 = 10.0;
 /// How near to a whole repeat a line that has closed has to end, mm.
 const CLOSES_MM: f64 = 9.0;
 
@@ -66,7 +68,9 @@ fn apart(a: f64, b: f64) -> f64 {
 
 /// All lines in the pile, longest first.
 pub(super) fn follow(pile: &Pile) -> Vec<Line> {
-    let mut known = Known { tangents: vec![Vec::new(); pile.cells()] };
+    let mut known = Known {
+        tangents: vec![Vec::new(); pile.cells()],
+    };
     let mut lines = Vec::new();
     for (place, normal) in pile.strongest(BEGINS * pile.noise) {
         let tangent = normal - FRAC_PI_2;
@@ -78,17 +82,26 @@ pub(super) fn follow(pile: &Pile) -> Vec<Line> {
             let d = pair[1] - pair[0];
             known.add(pile, pair[0], d.y.atan2(d.x));
         }
-        if length(&line.points) >= SHORTEST_MM {
+        if length(&line.points) >= SHORTEST_MM && !is_level(&line, pile) {
             lines.push(line);
         } else {
             known.add(pile, place, tangent);
         }
-        if lines.iter().any(|l| l.is_closed) {
-            break;
-        }
     }
     lines.sort_by(|a, b| length(&b.points).total_cmp(&length(&a.points)));
     lines
+}
+
+/// Whether it is a bar or a seam along the rows rather than part of a design.
+fn is_level(line: &Line, pile: &Pile) -> bool {
+    let (least, most) = line.points.iter().fold(
+        (
+            Point2::new(f64::MAX, f64::MAX),
+            Point2::new(f64::MIN, f64::MIN),
+        ),
+        |(a, b), p| (a.inf(p), b.sup(p)),
+    );
+    most.x - least.x > 0.4 * pile.repeat_mm && most.y - least.y < LEVEL_MM
 }
 
 fn length(points: &[Point2]) -> f64 {
@@ -100,27 +113,40 @@ fn one(pile: &Pile, known: &Known, place: Point2, tangent: f64) -> Line {
     let start = centred(pile, place, tangent);
     let ahead = run(pile, known, start, tangent);
     if let Some(closed) = closed(pile, &ahead) {
-        return Line { points: closed, is_closed: true };
+        return Line {
+            points: closed,
+            is_closed: true,
+        };
     }
     let back = run(pile, known, start, tangent + PI);
     let mut points: Vec<Point2> = back.into_iter().skip(1).rev().collect();
     points.extend(ahead);
     match closed(pile, &points) {
-        Some(points) => Line { points, is_closed: true },
-        None => Line { points, is_closed: false },
+        Some(points) => Line {
+            points,
+            is_closed: true,
+        },
+        None => Line {
+            points,
+            is_closed: false,
+        },
     }
 }
 
 /// Follows the line one way until it fades or meets what is known, itself included.
 fn run(pile: &Pile, known: &Known, start: Point2, tangent: f64) -> Vec<Point2> {
-    let mut own = Known { tangents: vec![Vec::new(); pile.cells()] };
+    let mut own = Known {
+        tangents: vec![Vec::new(); pile.cells()],
+    };
     let mut points = vec![start];
     let mut heading = tangent;
     let mut mean = BEGINS * pile.noise;
     let mut met = 0;
     while points.len() < MOST_STEPS {
         let here = points[points.len() - 1];
-        let Some((next, turned)) = best_step(pile, here, heading) else { break };
+        let Some((next, turned)) = best_step(pile, here, heading) else {
+            break;
+        };
         heading = turned;
         let value = pile.evidence(next, heading + FRAC_PI_2);
         mean += NEW * (value - mean);
@@ -142,9 +168,11 @@ fn run(pile: &Pile, known: &Known, start: Point2, tangent: f64) -> Vec<Point2> {
     }
     if met < MEETS {
         // What faded was none of it.
-        let faded = points.iter().rev().zip(headings(&points)).take_while(|(p, h)| {
-            pile.evidence(**p, h + FRAC_PI_2) < GOES_ON * pile.noise
-        });
+        let faded = points
+            .iter()
+            .rev()
+            .zip(headings(&points))
+            .take_while(|(p, h)| pile.evidence(**p, h + FRAC_PI_2) < GOES_ON * pile.noise);
         let faded = faded.count();
         points.truncate(points.len() - faded.min(points.len() - 1));
     }

@@ -21,8 +21,11 @@ use pile::Pile;
 
 /// How far the map's likeness to itself has to stand out before rows are believed: under the repeat, and under the
 /// step from row to row.
-const LEAST_REPEAT: f64 = 8.0;
-const LEAST_STEP: f64 = 6.0;
+const LEAST_REPEAT: f64 = 4.0;
+const LEAST_STEP: f64 = 4.2;
+/// And both together, the repeat's weighted, and counted up to some score.
+const LEAST_BOTH: f64 = 6.2;
+const MOST_REPEAT: f64 = 10.0;
 /// How much less any other step has to stand out.
 const RIVAL_SHARE: f64 = 0.7;
 /// Share of the repeat along which the line has to be known.
@@ -30,17 +33,25 @@ const LEAST_KNOWN: f64 = 0.5;
 /// How far from the middle of the row's line a piece of it may lie, as a share of the gap, to be told from the
 /// next row's.
 const OWN_ROW: f64 = 0.4;
+/// How far above or below the longest piece another one may reach, mm: what lies further off may be the next row's.
+const BEYOND_MM: f64 = 12.0;
 /// Fewest rows and repeats that have to fit each other.
 const LEAST_ROWS: usize = 2;
 const LEAST_COPIES: usize = 4;
-/// Share of a place's repeats in which the line has to be found, for the place to be kept.
+/// Share of a place's repeats in which the line has to be found, for the place to be kept: of what is usual, and at
+/// least.
+const OF_USUAL: f64 = 0.5;
 const LEAST_FOUND: f64 = 0.3;
 
 /// What is expected of stretches when the line was learned in the photo itself: its size is the card's plane's.
 pub fn priors(repeat_is_told: bool) -> Priors {
     let usual = Priors::default();
     Priors {
-        stretch: if repeat_is_told { usual.stretch } else { Prior::new(0.0, 0.012) },
+        stretch: if repeat_is_told {
+            usual.stretch
+        } else {
+            Prior::new(0.0, 0.012)
+        },
         stretch_difference: Prior::new(0.0, 0.012),
         ..usual
     }
@@ -56,8 +67,12 @@ pub fn priors(repeat_is_told: bool) -> Priors {
 pub fn learn(job: &Job, repeat_mm: Option<f64>) -> Result<Design, CannotMeasure> {
     let rough = first_line(job, repeat_mm)?;
     let with = |design: &Design| {
-        measure(&Job { design, priors: priors(repeat_mm.is_some()), ..*job })
-            .map_err(|_| CannotMeasure::NoTwoRows)
+        measure(&Job {
+            design,
+            priors: priors(repeat_mm.is_some()),
+            ..*job
+        })
+        .map_err(|_| CannotMeasure::NoTwoRows)
     };
     let measured = with(&rough)?;
     corrected(&rough, &measured, repeat_mm.is_some()).ok_or(CannotMeasure::NoTwoRows)
@@ -68,29 +83,22 @@ fn first_line(job: &Job, repeat_mm: Option<f64>) -> Result<Design, CannotMeasure
     let middles = laid_out.card_middles();
     let n = middles.len().max(1) as f64;
     let around = Point2::from(middles.iter().map(|m| m.coords).sum::<Vector2>() / n);
-    let asked = Asked { spacing_mm: job.spacing_mm, stagger: job.stagger, repeat_mm };
+    let asked = Asked {
+        spacing_mm: job.spacing_mm,
+        stagger: job.stagger,
+        repeat_mm,
+    };
     let found = lattice::find(&laid_out.map, around, &asked);
-    if std::env::var("ROWDEBUG").is_ok() {
-        eprintln!("{found:?}");
-    }
     let found = found.ok_or(CannotMeasure::NoTwoRows)?;
     believed(&found)?;
     let pile = Pile::new(&laid_out.map, around, &found);
     let mut rows: Vec<i64> = pile.fitting.iter().map(|c| c.down).collect();
     rows.sort_unstable();
     rows.dedup();
-    if std::env::var("ROWDEBUG").is_ok() {
-        eprintln!("rows {rows:?} fitting {} of {} noise {}", pile.fitting.len(), pile.seen, pile.noise);
-        for c in &pile.fitting { eprint!("{},{}:{:.1} ", c.along, c.down, c.score); }
-        eprintln!();
-    }
     if rows.len() < LEAST_ROWS || pile.fitting.len() < LEAST_COPIES {
         return Err(CannotMeasure::NoTwoRows);
     }
     let lines = line::follow(&pile);
-    if std::env::var("ROWDEBUG").is_ok() {
-        for l in &lines { eprintln!("line {} points closed {}", l.points.len(), l.is_closed); }
-    }
     let design = of_lines(&lines, &pile).ok_or(CannotMeasure::NoTwoRows)?;
     Ok(match repeat_mm {
         Some(told) => scaled(&design, told / design.repeat_mm),
@@ -99,7 +107,8 @@ fn first_line(job: &Job, repeat_mm: Option<f64>) -> Result<Design, CannotMeasure
 }
 
 fn believed(found: &Lattice) -> Result<(), CannotMeasure> {
-    if found.repeat_score < LEAST_REPEAT || found.step_score < LEAST_STEP {
+    let both = found.step_score + lattice::REPEAT_SHARE * found.repeat_score.min(MOST_REPEAT);
+    if found.repeat_score < LEAST_REPEAT || found.step_score < LEAST_STEP || both < LEAST_BOTH {
         return Err(CannotMeasure::NoTwoRows);
     }
     if found.rival_score > RIVAL_SHARE * found.step_score {
@@ -118,14 +127,16 @@ fn scaled(design: &Design, by: f64) -> Design {
 
 /// Lowest and highest y.
 fn height(points: &[Point2]) -> (f64, f64) {
-    points.iter().fold((f64::MAX, f64::MIN), |(a, b), p| (a.min(p.y), b.max(p.y)))
+    points
+        .iter()
+        .fold((f64::MAX, f64::MIN), |(a, b), p| (a.min(p.y), b.max(p.y)))
 }
 
 /// One repeat of the design out of lines in the pile.
 fn of_lines(lines: &[Line], pile: &Pile) -> Option<Design> {
-    let first = lines.iter().find(|l| l.is_closed).or(lines.first())?;
-    let (top, bottom) = height(&first.points);
-    let middle = f64::midpoint(top, bottom);
+    let first = lines.first()?;
+    let of_first = height(&first.points);
+    let middle = f64::midpoint(of_first.0, of_first.1);
     let mut pieces: Vec<Vec<Point2>> = Vec::new();
     if first.is_closed {
         pieces.push(first.points.clone());
@@ -134,7 +145,9 @@ fn of_lines(lines: &[Line], pile: &Pile) -> Option<Design> {
             let (top, bottom) = height(&line.points);
             let off = f64::midpoint(top, bottom) - middle;
             let down = (off / pile.gap_mm).round();
-            if (off - down * pile.gap_mm).abs() > OWN_ROW * pile.gap_mm {
+            let down_mm = down * pile.gap_mm;
+            let beyond = (of_first.0 - (top - down_mm)).max(bottom - down_mm - of_first.1);
+            if (off - down_mm).abs() > OWN_ROW * pile.gap_mm || beyond > BEYOND_MM {
                 continue;
             }
             let mut back = -pile.row_step() * down;
@@ -166,7 +179,11 @@ fn known_share(pieces: &[Vec<Point2>], repeat_mm: f64) -> f64 {
 fn of_pieces(pieces: Vec<Vec<Point2>>, repeat_mm: f64, is_closed: bool) -> Design {
     let all: Vec<Point2> = pieces.iter().flatten().copied().collect();
     let (top, bottom) = height(&all);
-    let x = if is_closed { all.first().map_or(0.0, |p| p.x) } else { 0.0 };
+    let x = if is_closed {
+        all.first().map_or(0.0, |p| p.x)
+    } else {
+        0.0
+    };
     let start = Vector2::new(x, f64::midpoint(top, bottom));
     let mut breaks = Vec::new();
     let mut count = 0;
@@ -177,7 +194,11 @@ fn of_pieces(pieces: Vec<Vec<Point2>>, repeat_mm: f64, is_closed: bool) -> Desig
     if is_closed {
         breaks.clear();
     }
-    Design { curve_mm: all.into_iter().map(|p| p - start).collect(), repeat_mm, breaks }
+    Design {
+        curve_mm: all.into_iter().map(|p| p - start).collect(),
+        repeat_mm,
+        breaks,
+    }
 }
 
 /// The line moved to the middle of what was stitched, at each of its places; without places where hardly anything
@@ -197,11 +218,16 @@ fn corrected(design: &Design, measured: &Measured, repeat_is_told: bool) -> Opti
             }
         }
     }
+    let share = |off: &Vec<f64>, seen: &usize| off.len() as f64 / (*seen).max(1) as f64;
+    let mut shares: Vec<f64> = off.iter().zip(&seen).map(|(o, s)| share(o, s)).collect();
+    shares.sort_by(f64::total_cmp);
+    let usual = shares.get(n / 2).copied().unwrap_or(0.0);
+    let least = LEAST_FOUND.max(OF_USUAL * usual);
     let middle: Vec<f64> = off
         .iter_mut()
         .zip(&seen)
         .map(|(off, seen)| {
-            if off.len() < 3 || (off.len() as f64) < LEAST_FOUND * *seen as f64 {
+            if off.len() < 3 || share(off, seen) < least {
                 return f64::NAN;
             }
             let at = off.len() / 2;
@@ -217,12 +243,18 @@ fn corrected(design: &Design, measured: &Measured, repeat_is_told: bool) -> Opti
     let mut pieces: Vec<Vec<Point2>> = vec![Vec::new()];
     for (i, p) in points.iter().enumerate() {
         // Over a stitch or two: the middle of a few repeats is not smooth.
-        let near = (0..5).filter_map(|k| middle.get((i + k).checked_sub(2)?)).copied();
-        let (sum, count) = near.filter(|m| !m.is_nan()).fold((0.0, 0.0), |(s, c), m| (s + m, c + 1.0));
+        let near = (0..5)
+            .filter_map(|k| middle.get((i + k).checked_sub(2)?))
+            .copied();
+        let (sum, count) = near
+            .filter(|m| !m.is_nan())
+            .fold((0.0, 0.0), |(s, c), m| (s + m, c + 1.0));
         if !middle[i].is_nan() {
             let normal = Vector2::new(-p.tangent.y, p.tangent.x);
             let place = p.position + normal * (sum / count);
-            pieces.last_mut()?.push(Point2::new(place.x * x, place.y * y));
+            pieces
+                .last_mut()?
+                .push(Point2::new(place.x * x, place.y * y));
         }
         if (middle[i].is_nan() || p.is_last) && !pieces.last()?.is_empty() {
             pieces.push(Vec::new());
@@ -231,7 +263,9 @@ fn corrected(design: &Design, measured: &Measured, repeat_is_told: bool) -> Opti
     pieces.retain(|piece| piece.len() >= 12);
     let repeat_mm = design.repeat_mm * x;
     if is_closed && let Some(first) = pieces.first().and_then(|p| p.first()).copied() {
-        pieces.last_mut()?.push(first + Vector2::new(repeat_mm, 0.0));
+        pieces
+            .last_mut()?
+            .push(first + Vector2::new(repeat_mm, 0.0));
     }
     if known_share(&pieces, repeat_mm) < LEAST_KNOWN {
         return None;

@@ -88,7 +88,9 @@ impl Pile {
         pile.seen = windows.len();
         for _ in 0..PASSES {
             let sums = pile.sums(&windows, &field);
-            windows.par_iter_mut().for_each(|window| pile.fit(window, &sums, &field));
+            windows
+                .par_iter_mut()
+                .for_each(|window| pile.fit(window, &sums, &field));
             let best = windows.iter().map(|w| w.score).fold(0.0, f64::max);
             for window in &mut windows {
                 let fits = window.score >= FITS.max(0.3 * best);
@@ -97,7 +99,11 @@ impl Pile {
         }
         let fitting = windows.iter().filter(|w| w.weight > 0.0);
         pile.fitting = fitting
-            .map(|w| Copy { along: w.number.0, down: w.number.1, score: w.score })
+            .map(|w| Copy {
+                along: w.number.0,
+                down: w.number.1,
+                score: w.score,
+            })
             .collect();
         let sums = pile.sums(&windows, &field);
         pile.mean = sums.mean();
@@ -124,8 +130,14 @@ impl Pile {
             let down = (place.dot(&across) / self.gap_mm).floor();
             let u = place.dot(&along) - down * self.shift_mm;
             let k = (u / self.repeat_mm).floor();
-            let (u, v) = (u - k * self.repeat_mm, place.dot(&across) - down * self.gap_mm);
-            cells.entry((k as i64, down as i64)).or_default().push((at, u, v));
+            let (u, v) = (
+                u - k * self.repeat_mm,
+                place.dot(&across) - down * self.gap_mm,
+            );
+            cells
+                .entry((k as i64, down as i64))
+                .or_default()
+                .push((at, u, v));
         }
         let whole = self.repeat_mm * self.gap_mm / map.cell_mm.powi(2);
         cells
@@ -172,7 +184,10 @@ impl Pile {
 
     /// Moves a window to where it fits the others best.
     fn fit(&self, window: &mut Window, sums: &Sums, field: &Field) {
-        let mut others = Sums { evidence: sums.evidence.clone(), weight: sums.weight.clone() };
+        let mut others = Sums {
+            evidence: sums.evidence.clone(),
+            weight: sums.weight.clone(),
+        };
         if window.weight > 1e-3 {
             self.lay(&mut others, window, field, -window.weight);
         }
@@ -223,13 +238,18 @@ impl Pile {
     /// A place brought into the pile.
     fn wrapped(&self, u: f64, v: f64) -> (f64, f64) {
         let down = (v / self.gap_mm).floor();
-        ((u - down * self.shift_mm).rem_euclid(self.repeat_mm), v - down * self.gap_mm)
+        (
+            (u - down * self.shift_mm).rem_euclid(self.repeat_mm),
+            v - down * self.gap_mm,
+        )
     }
 
     /// The four cells around a place with their shares.
     fn corners(&self, u: f64, v: f64) -> [(usize, f32); 4] {
-        let (cell_u, cell_v) =
-            (self.repeat_mm / self.columns as f64, self.gap_mm / self.rows as f64);
+        let (cell_u, cell_v) = (
+            self.repeat_mm / self.columns as f64,
+            self.gap_mm / self.rows as f64,
+        );
         let (x, y) = (u / cell_u - 0.5, v / cell_v - 0.5);
         let (i, j) = (x.floor(), y.floor());
         let (tx, ty) = ((x - i) as f32, (y - j) as f32);
@@ -240,13 +260,17 @@ impl Pile {
             (1.0, 1.0, tx * ty),
         ]
         .map(|(a, b, share)| {
-            (self.nearest((i + a + 0.5) * cell_u, (j + b + 0.5) * cell_v), share)
+            (
+                self.nearest((i + a + 0.5) * cell_u, (j + b + 0.5) * cell_v),
+                share,
+            )
         })
     }
 
     /// Mean evidence at a place for a line whose normal stands at `normal` (rad) to the rows.
     pub(super) fn evidence(&self, place: Point2, normal: f64) -> f32 {
-        let turn = ((normal + self.angle) / std::f64::consts::PI).rem_euclid(1.0) * DIRECTIONS as f64;
+        let turn =
+            ((normal + self.angle) / std::f64::consts::PI).rem_euclid(1.0) * DIRECTIONS as f64;
         let (bin, part) = (turn as usize % DIRECTIONS, turn.fract() as f32);
         let next = (bin + 1) % DIRECTIONS;
         self.corners(place.x, place.y)
@@ -294,7 +318,9 @@ impl Sums {
             .iter()
             .map(|sum| {
                 let pairs = sum.iter().zip(&self.weight);
-                pairs.map(|(s, w)| if *w > 0.05 { s / w } else { 0.0 }).collect()
+                pairs
+                    .map(|(s, w)| if *w > 0.05 { s / w } else { 0.0 })
+                    .collect()
             })
             .collect()
     }
