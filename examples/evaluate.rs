@@ -522,7 +522,7 @@ pub fn measured(
     let (truth, mut plan) = draw(case, folder)?;
     if no_design {
         plan.design_file.clear();
-        if case.seed % 2 == 0 {
+        if case.seed.is_multiple_of(2) {
             plan.repeat_mm = 0.0;
         }
     }

@@ -459,9 +459,12 @@ pub fn check(
     }
     let last_index = measured.rows.last().map_or(0, |r| r.index);
     let number_of = |i: usize| i64::from(newest) - i64::from(last_index - measured.rows[i].index);
+    let least_found = if is_planned { 0.0 } else { LEAST_FOUND_LEARNED };
     // Rows above row 1 cannot be: the plan or the numbering is wrong.
     let rows: Vec<usize> = (0..measured.rows.len())
         .filter(|i| number_of(*i) >= 1)
+        // The newest one is warned of instead.
+        .filter(|i| *i + 1 == measured.rows.len() || share_found(&measured.rows[*i]) >= least_found)
         .collect();
     let mut warnings = numbering.warnings;
     let place = Place::new(&measured, &rows, plan, known);
@@ -478,7 +481,12 @@ pub fn check(
     }
     warnings.extend(place.warning.clone());
     warnings.extend(left_out.iter().map(LeftOut::warning));
-    warnings.extend(look_for_trouble(&measured, &found, &photos));
+    warnings.extend(look_for_trouble(
+        &measured,
+        &found,
+        &photos,
+        least_found.max(LEAST_FOUND),
+    ));
 
     let missed = missed(&measured.rows, samples);
     let row_records: Vec<RowRecord> = rows
@@ -649,7 +657,14 @@ fn number(
 }
 
 /// What the measuring noticed that the numbers do not say.
-fn look_for_trouble(measured: &Measured, found: &[FoundCards], photos: &[&Photo]) -> Vec<Warning> {
+///
+/// `least_found` is the share of the newest row's line that has to be found.
+fn look_for_trouble(
+    measured: &Measured,
+    found: &[FoundCards],
+    photos: &[&Photo],
+    least_found: f64,
+) -> Vec<Warning> {
     let mut warnings = Vec::new();
     for (photo, found) in found.iter().enumerate() {
         for warning in &found.warnings {
@@ -686,7 +701,7 @@ fn look_for_trouble(measured: &Measured, found: &[FoundCards], photos: &[&Photo]
         .fold(0.0, f64::max);
     if let Some(newest) = measured.rows.last() {
         let share = share_found(newest);
-        if share < 0.3 {
+        if share < least_found {
             warnings.push(Warning {
                 what: format!(
                     "The newest row's stitching could be followed on only {:.0} % of its line.",
@@ -824,6 +839,11 @@ pub(crate) fn ripple_u_mm(measured: &Measured, place: Point2) -> f64 {
 
 /// How near to a stretch off the design a missed one is the same, mm.
 const BESIDE_MM: f64 = 20.0;
+
+/// Share of a row's line that has to be found; and where the line was learned from the rows themselves, which may
+/// have learned something else.
+const LEAST_FOUND: f64 = 0.3;
+const LEAST_FOUND_LEARNED: f64 = 0.4;
 
 /// How far a line has to stray toward the next row to be named for coming near it, mm.
 const PLAIN_STRAY_MM: f64 = 1.0;

@@ -82,6 +82,8 @@ fn a_print_without_rows_is_refused() {
 fn a_wrong_turn_is_told_with_its_place_and_how_far_off_it_is() {
     let design = trial_design();
     let mut scene = Scene::of_class(PhotoClass::Easy, 6020, MEGAPIXELS, &design);
+    // From far enough to have several rows and repeats in view.
+    scene.camera.mm_per_px = 0.55;
     let (last, middle) = (scene.rows.len() - 1, scene.camera.target_x_mm);
     scene.rows[last].wrong_turns.push(WrongTurn {
         from_mm: middle - 50.0,

@@ -136,11 +136,6 @@ fn rows(rows: &[RowRecord], plan: &Plan) -> Option<String> {
             number(row.wobble_mm, unit),
             format!("{:.0} %", (100.0 * row.coverage).floor()),
             missed(row, unit),
-            row.off_design
-                .iter()
-                .map(|part| part.off_mm)
-                .reduce(f64::max)
-                .map_or("none".to_owned(), |mm| length(mm, unit)),
         ]
     };
     let lines: Vec<Vec<String>> = rows.iter().map(cells).collect();
@@ -152,7 +147,6 @@ fn rows(rows: &[RowRecord], plan: &Plan) -> Option<String> {
         "wobble",
         "found",
         "missed",
-        "off line",
     ];
     (!rows.is_empty()).then(|| plain(&heading, &lines))
 }
@@ -237,8 +231,13 @@ pub(super) fn skew_with_side(mm_per_m: f64, u: f64) -> String {
     format!("{percent} ± {:.2}{side}", K_95 * skew_percent(u))
 }
 
+/// What was missed; where nothing was, how far the row was stitched off the design.
 fn missed(row: &RowRecord, unit: LengthUnit) -> String {
+    let off = row.off_design.iter().map(|part| part.off_mm);
     match row.missed[..] {
+        [] if !row.off_design.is_empty() => {
+            format!("off {}", number(off.fold(0.0, f64::max), unit))
+        }
         [] => "none".to_owned(),
         [one] => length(one.to_mm - one.from_mm, unit),
         _ => format!("{} parts", row.missed.len()),

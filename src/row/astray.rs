@@ -75,9 +75,12 @@ struct Run<'a> {
     samples: Vec<StripSample>,
 }
 
+/// A place of a fitted line: which run, which sample of it, where.
+type Place = (usize, usize, Point2);
+
 /// All fitted lines, for telling what else is stitched at a place.
 struct Lines {
-    cells: HashMap<(i64, i64), Vec<(usize, usize, Point2)>>,
+    cells: HashMap<(i64, i64), Vec<Place>>,
 }
 
 impl Lines {
@@ -89,7 +92,7 @@ impl Lines {
     }
 
     fn new(runs: &[Run]) -> Lines {
-        let mut cells: HashMap<(i64, i64), Vec<(usize, usize, Point2)>> = HashMap::new();
+        let mut cells: HashMap<(i64, i64), Vec<Place>> = HashMap::new();
         for (number, run) in runs.iter().enumerate() {
             for (i, p) in run.points.iter().enumerate().step_by(2) {
                 cells

@@ -55,7 +55,6 @@ impl Default for Case {
             bow: Uncertain { value: 0.0, u: 0.3 },
             warnings: Vec::new(),
             missed: Vec::new(),
-            off_design: Vec::new(),
             half_width_mm: 1000.0,
         }
     }
@@ -85,6 +84,7 @@ impl Case {
             wobble_mm: 1.0,
             coverage: 0.99,
             missed: self.missed.clone(),
+            off_design: Vec::new(),
         };
         let gap = self.gap.map(|deviation| GapRecord {
             from_row: self.row - 1,

@@ -33,6 +33,8 @@ const LEAST_KNOWN: f64 = 0.5;
 /// How far from the middle of the row's line a piece of it may lie, as a share of the gap, to be told from the
 /// next row's.
 const OWN_ROW: f64 = 0.4;
+/// Share of the line as first followed that has to be found stitched.
+const LEAST_KEPT: f64 = 0.6;
 /// How far above or below the longest piece another one may reach, mm: what lies further off may be the next row's.
 const BEYOND_MM: f64 = 12.0;
 /// Fewest rows and repeats that have to fit each other.
@@ -270,5 +272,7 @@ fn corrected(design: &Design, measured: &Measured, repeat_is_told: bool) -> Opti
     if known_share(&pieces, repeat_mm) < LEAST_KNOWN {
         return None;
     }
-    Some(of_pieces(pieces, repeat_mm, is_closed))
+    // A line of which much is not stitched was followed wrongly.
+    let corrected = of_pieces(pieces, repeat_mm, is_closed);
+    (corrected.arc_mm() >= LEAST_KEPT * x * design.arc_mm()).then_some(corrected)
 }

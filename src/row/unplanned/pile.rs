@@ -49,10 +49,13 @@ pub(super) struct Copy {
     pub(super) score: f64,
 }
 
+/// A cell of the map and its place in the pile, mm.
+type Cell = (usize, f64, f64);
+
 /// One repeat of one row in the map: its cells with their places in the pile, mm.
 struct Window {
     number: (i64, i64),
-    cells: Vec<(usize, f64, f64)>,
+    cells: Vec<Cell>,
     by: Vector2,
     weight: f32,
     score: f64,
@@ -123,7 +126,7 @@ impl Pile {
         along: Vector2,
         across: Vector2,
     ) -> Vec<Window> {
-        let mut cells: BTreeMap<(i64, i64), Vec<(usize, f64, f64)>> = BTreeMap::new();
+        let mut cells: BTreeMap<(i64, i64), Vec<Cell>> = BTreeMap::new();
         for at in (0..field.width * field.height).filter(|at| field.seen[*at] > 0.0) {
             let (column, row) = (at % field.width, at / field.width);
             let place = map.origin + Vector2::new(column as f64, row as f64) * map.cell_mm - around;
