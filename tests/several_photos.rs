@@ -373,7 +373,7 @@ impl Tally {
         let checked = match check(
             photos,
             &plan_of(scene),
-            &trial_design(),
+            Some(&trial_design()),
             known,
             Some(newest),
         ) {

@@ -143,7 +143,7 @@ fn the_json_document_has_the_documented_keys() {
     let last = &document["rows"][5];
     assert_eq!(
         keys(last),
-        "action bow_mm coverage drift drift_x_mm findings gap missed notes photos row saved seen_from_mm seen_to_mm \
+        "action bow_mm coverage drift drift_x_mm findings gap missed notes off_design photos row saved seen_from_mm seen_to_mm \
          shift_mm skew_mm_per_m wobble_mm x_origin"
     );
     assert_eq!(keys(&last["findings"]), "bow drift gap skew");
