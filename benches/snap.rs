@@ -90,7 +90,15 @@ fn main() {
     };
     stage("plane, rows, lines", time(RUNS, || drop(measure(&job))));
     let photos = [photo];
-    let whole = || drop(check(&photos, &plan, &drawn, &Known::default(), Some(5)));
+    let whole = || {
+        drop(check(
+            &photos,
+            &plan,
+            Some(&drawn),
+            &Known::default(),
+            Some(5),
+        ))
+    };
     stage("cards to verdict, all of it", time(RUNS, whole));
 
     whole_command(folder, &path);

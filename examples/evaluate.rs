@@ -49,6 +49,9 @@ struct Arguments {
     /// Draw the photos, measure nothing
     #[arg(long)]
     draw: bool,
+    /// Measure without the design; its repeat is told to every other photo
+    #[arg(long)]
+    no_design: bool,
     /// With classes: put another design into every plan, so that every answer but "retake" is wrong
     #[arg(long)]
     other_plan: bool,
@@ -166,7 +169,7 @@ fn plan_of(scene: &Scene, design: &Design) -> Plan {
         unit: LengthUnit::Millimetre,
         width_mm: scene.quilt.width_mm,
         length_mm: scene.quilt.length_mm,
-        design_file: String::new(),
+        design_file: "design.svg".to_owned(),
         repeat_mm: design.repeat_mm,
         spacing_mm: scene.quilt.spacing_mm,
         stagger: scene.quilt.stagger,
@@ -214,6 +217,10 @@ pub struct Tally {
     /// Stretches stitched off the design, and those of them where something was reported.
     wrong_turns: usize,
     wrong_turns_noticed: usize,
+    /// Those told as stitched off the design, error of how far off, mm, and places told so that were not.
+    wrong_turns_told: usize,
+    off_by: Vec<f64>,
+    off_false: usize,
     /// Found, of those that are readable.
     found_readable: usize,
     /// Of the newest row: contrast of the line over the texture's standard deviation.
@@ -242,6 +249,9 @@ impl Tally {
         self.missed_false_at.extend(&other.missed_false_at);
         self.wrong_turns += other.wrong_turns;
         self.wrong_turns_noticed += other.wrong_turns_noticed;
+        self.wrong_turns_told += other.wrong_turns_told;
+        self.off_by.extend(&other.off_by);
+        self.off_false += other.off_false;
         self.found_readable += other.found_readable;
         self.line_to_texture.extend(&other.line_to_texture);
         self.seconds.extend(&other.seconds);
@@ -259,14 +269,14 @@ fn median(values: &[f64]) -> f64 {
 fn print_table(by_class: &BTreeMap<String, Tally>) {
     println!(
         "| class | scenes | readable | found | of readable | retake | refused | wrong | n | spacing mm | 95 % | worst u \
-         | skew mm/m | shift mm | missed | false | wrong turns | line / texture | s median | s most | cpu s |"
+         | skew mm/m | shift mm | missed | false | wrong turns noticed, told | off by | falsely off | line / texture | s median | s most | cpu s |"
     );
-    println!("|{}", " --- |".repeat(21));
+    println!("|{}", " --- |".repeat(23));
     for (name, t) in by_class {
         let most = t.seconds.iter().copied().fold(0.0, f64::max);
         println!(
             "| {name} | {} | {} | {} | {} | {} | {} | {} | {} | {:.2} | {:.1} | {:.1} | {:.2} | {:.2} | {} of {} | {} in {} \
-             | {} of {} | {:.2} | {:.2} | {most:.2} | {:.2} |",
+             | {}, {} of {} | {:+.1} | {} | {:.2} | {:.2} | {most:.2} | {:.2} |",
             t.scenes,
             t.readable,
             t.found,
@@ -285,7 +295,10 @@ fn print_table(by_class: &BTreeMap<String, Tally>) {
             t.missed_false,
             t.rows,
             t.wrong_turns_noticed,
+            t.wrong_turns_told,
             t.wrong_turns,
+            median(&t.off_by),
+            t.off_false,
             median(&t.line_to_texture),
             median(&t.seconds),
             median(&t.processor_seconds),
@@ -310,7 +323,10 @@ fn fabric_from_photo(truth: &Truth, px: Point2) -> Option<Point2> {
 }
 
 /// Compares one check with its truth; whether the newest row is the true one.
-fn compare(checked: &Check, truth: &Truth, tally: &mut Tally) -> Option<bool> {
+///
+/// `within_mm` is how near a row's middle has to lie to its true one: without a design it lies where the line as
+/// learned has its middle.
+fn compare(checked: &Check, truth: &Truth, tally: &mut Tally, within_mm: f64) -> Option<bool> {
     let record = &checked.record;
     let newest = record.rows.last()?;
     let drawn = checked.drawn.rows.last()?;
@@ -321,7 +337,7 @@ fn compare(checked: &Check, truth: &Truth, tally: &mut Tally) -> Option<bool> {
     let readable = truth.rows.iter().rfind(|r| r.readable).unwrap_or(last);
     let matched = [last, readable]
         .into_iter()
-        .find(|r| (r.stitched.s_at(on_fabric.x) - on_fabric.y).abs() < 20.0);
+        .find(|r| (r.stitched.s_at(on_fabric.x) - on_fabric.y).abs() < within_mm);
     let right = matched.is_some();
     // Rows are numbered from the newest that the plan knows of.
     let of_truth = |row: u32| matched.map_or(0, |m| (m.row + row).saturating_sub(newest.row));
@@ -393,12 +409,30 @@ fn compare(checked: &Check, truth: &Truth, tally: &mut Tally) -> Option<bool> {
             .iter()
             .filter(|m| reported.iter().any(|r| overlap(**m, *r)))
             .count();
+        let off: Vec<[f64; 2]> = row
+            .off_design
+            .iter()
+            .map(|part| [part.from_mm + to_quilt, part.to_mm + to_quilt])
+            .collect();
         let turns = || set.wrong_turns.iter().map(|t| [t.from_mm, t.to_mm]);
         let in_view = || turns().filter(|t| t[0] > ends[0] + 20.0 && t[1] < ends[1] - 20.0);
         tally.wrong_turns += in_view().count();
         tally.wrong_turns_noticed += in_view()
-            .filter(|t| reported.iter().any(|r| overlap(*t, *r)))
+            .filter(|t| reported.iter().chain(&off).any(|r| overlap(*t, *r)))
             .count();
+        tally.wrong_turns_told += in_view()
+            .filter(|t| off.iter().any(|r| overlap(*t, *r)))
+            .count();
+        for (part, at) in row.off_design.iter().zip(&off) {
+            let turn = set
+                .wrong_turns
+                .iter()
+                .find(|t| overlap([t.from_mm, t.to_mm], *at));
+            match turn {
+                Some(turn) => tally.off_by.push(part.off_mm - turn.aside_mm.abs()),
+                None => tally.off_false += 1,
+            }
+        }
         let true_ones = set
             .missed
             .iter()
@@ -480,8 +514,18 @@ fn draw(case: &Case, folder: &Path) -> anyhow::Result<(Truth, Plan)> {
 }
 
 /// Measures a case, drawing it where it is not in the folder yet: its class, the comparison, and a line about it.
-pub fn measured(case: &Case, folder: &Path) -> anyhow::Result<(String, Tally, String)> {
-    let (truth, plan) = draw(case, folder)?;
+pub fn measured(
+    case: &Case,
+    folder: &Path,
+    no_design: bool,
+) -> anyhow::Result<(String, Tally, String)> {
+    let (truth, mut plan) = draw(case, folder)?;
+    if no_design {
+        plan.design_file.clear();
+        if case.seed.is_multiple_of(2) {
+            plan.repeat_mm = 0.0;
+        }
+    }
     let newest = truth.rows.last().map_or(1, |r| r.row);
     let readable = truth.rows.last().is_some_and(|r| r.readable);
     let (start, processor) = (std::time::Instant::now(), processor_seconds());
@@ -489,10 +533,14 @@ pub fn measured(case: &Case, folder: &Path) -> anyhow::Result<(String, Tally, St
     let result = check(
         &photos,
         &plan,
-        &case.planned,
+        Some(&case.planned).filter(|_| !no_design),
         &Known::default(),
         Some(newest),
     );
+    let within_mm = match no_design {
+        true => 0.4 * plan.spacing_mm,
+        false => 20.0,
+    };
     let seconds = start.elapsed().as_secs_f64();
     let mut this = Tally {
         scenes: 1,
@@ -513,21 +561,29 @@ pub fn measured(case: &Case, folder: &Path) -> anyhow::Result<(String, Tally, St
             error.to_string()
         }
         Ok(checked) => {
-            let right = compare(checked, &truth, &mut this).filter(|_| !case.nothing_to_find);
+            let right =
+                compare(checked, &truth, &mut this, within_mm).filter(|_| !case.nothing_to_find);
             let retake = checked.record.verdict.action == Action::Retake;
             this.retake = usize::from(retake);
             this.found = usize::from(right == Some(true));
             this.found_readable = usize::from(right == Some(true) && readable);
             this.wrong = usize::from(right != Some(true) && !retake);
             let warned: Vec<&str> = checked.warnings.iter().map(|w| w.what.as_str()).collect();
+            let found: Vec<String> = checked
+                .record
+                .rows
+                .iter()
+                .map(|r| format!("{:.0}", 100.0 * r.coverage))
+                .collect();
             format!(
-                "{} {:?} {}",
+                "{} {:?} found {} % {}",
                 if right == Some(true) {
                     "right"
                 } else {
                     "WRONG ROW"
                 },
                 checked.record.verdict.action,
+                found.join(" "),
                 warned.join(" ")
             )
         }
@@ -557,7 +613,7 @@ fn main() -> anyhow::Result<()> {
             draw(&case, &arguments.folder)?;
             continue;
         }
-        let (class, this, said) = measured(&case, &arguments.folder)?;
+        let (class, this, said) = measured(&case, &arguments.folder, arguments.no_design)?;
         if arguments.each {
             println!("{said}");
         }

@@ -12,6 +12,8 @@ pub enum Cause {
     Ripples,
     /// Reading the card's check bar.
     Print,
+    /// The line is not planned but learned from the photo.
+    Learned,
 }
 
 impl Cause {
@@ -28,6 +30,7 @@ impl Cause {
             Cause::Solved(Source::Rows) => "how far rows may bend",
             Cause::Ripples => "ripples and puff of the cloth",
             Cause::Print => "reading the card's check bar",
+            Cause::Learned => "the line, learned from the photo itself",
         }
     }
 
@@ -50,6 +53,7 @@ impl Cause {
             Cause::Solved(Source::Rows) => "have more of both rows in the photo",
             Cause::Ripples => "look down on the quilt more steeply",
             Cause::Print => "read the check bar to a tenth of a millimetre",
+            Cause::Learned => "give the design, as from `rowsight design --from-photo`",
         }
     }
 }

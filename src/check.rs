@@ -14,17 +14,20 @@ use crate::plane::camera::PreparedView;
 use crate::plane::joint::{CameraPrior, Priors};
 use crate::plane::start::camera_prior;
 use crate::record::{
-    At, GapRecord, PhotoRecord, Record, RowRecord, SCHEMA, SIDE_MM, SpacingRecord, Stretch, XOrigin,
+    At, GapRecord, OffDesign, PhotoRecord, Record, RowRecord, SCHEMA, SIDE_MM, SpacingRecord,
+    Stretch, XOrigin,
 };
 use crate::report::overlay::OverlayRow;
 use crate::row::ends::{Ends, ends};
 use crate::row::link;
 use crate::row::measure::{CannotMeasure, Job, Measured, PhotoView, measure};
-use crate::row::missed::{clearance_mm, missed, shown_missed};
+use crate::row::missed::{clearance, missed, planned_clearance_mm, shown_missed};
+use crate::row::unplanned;
 use crate::row::wobble::{Fingerprint, Likeness};
 use crate::units::{Uncertain, propagate};
 use crate::verdict::{Situation, Warning, decide};
 use rayon::prelude::*;
+use std::borrow::Cow;
 
 /// What the journal knows when a photo comes in.
 #[derive(Debug, Clone, Default)]
@@ -216,8 +219,24 @@ pub(crate) fn linked(
     })
 }
 
+/// Photos measured together.
+struct Grouped {
+    measured: Measured,
+    /// Which photos, in the order of the measurement.
+    used: Vec<usize>,
+    /// The design they were measured by: the plan's, or what was learned from the rows themselves.
+    design: Design,
+}
+
+/// Stands where a design is not known.
+static NO_LINE: Design = Design {
+    curve_mm: Vec::new(),
+    repeat_mm: 1.0,
+    breaks: Vec::new(),
+};
+
 /// Measures the first group of photos and, as far as rows seen in both join them, the others with it; says
-/// which photos were measured, in the order of the measurement.
+/// which photos were measured. Without a design the line is learned from the first group.
 ///
 /// # Errors
 ///
@@ -226,19 +245,43 @@ fn measure_groups<'a>(
     groups: &[Vec<usize>],
     view: impl Fn(usize) -> PhotoView<'a>,
     plan: &Plan,
-    design: &Design,
-) -> Result<(Measured, Vec<usize>), CannotMeasure> {
+    design: Option<&Design>,
+) -> Result<Grouped, CannotMeasure> {
     type Work<'w> = dyn Fn(&Job) -> Result<Measured, CannotMeasure> + 'w;
+    let repeat_mm = plan.told_repeat_mm().filter(|_| design.is_none());
+    let base = Job {
+        photos: &[],
+        design: design.unwrap_or(&NO_LINE),
+        spacing_mm: plan.spacing_mm,
+        stagger: plan.stagger,
+        card_bar_mm: plan.card_bar_mm,
+        priors: Priors::default(),
+        relaxed: None,
+    };
+    let design = match design {
+        Some(design) => Cow::Borrowed(design),
+        None => {
+            let views: Vec<PhotoView> = groups[0].iter().map(|i| view(*i)).collect();
+            Cow::Owned(unplanned::learn(
+                &Job {
+                    photos: &views,
+                    ..base
+                },
+                repeat_mm,
+            )?)
+        }
+    };
+    let priors = match design {
+        Cow::Borrowed(_) => Priors::default(),
+        Cow::Owned(_) => unplanned::priors(repeat_mm.is_some()),
+    };
     let with_photos = |photos: &[usize], work: &Work| {
         let views: Vec<PhotoView> = photos.iter().map(|i| view(*i)).collect();
         work(&Job {
+            design: &design,
+            priors,
             photos: &views,
-            design,
-            spacing_mm: plan.spacing_mm,
-            stagger: plan.stagger,
-            card_bar_mm: plan.card_bar_mm,
-            priors: Priors::default(),
-            relaxed: None,
+            ..base
         })
     };
     let mut used = groups[0].clone();
@@ -251,7 +294,7 @@ fn measure_groups<'a>(
     while let Some((at, tie)) = others
         .iter()
         .enumerate()
-        .find_map(|(at, (_, other))| Some((at, link::tie(&measured, other, design)?)))
+        .find_map(|(at, (_, other))| Some((at, link::tie(&measured, other, &design)?)))
     {
         let (photos, other) = others.remove(at);
         let all = [&used[..], photos].concat();
@@ -262,7 +305,11 @@ fn measure_groups<'a>(
             (measured, used) = (together, all);
         }
     }
-    Ok((measured, used))
+    Ok(Grouped {
+        measured,
+        used,
+        design: design.into_owned(),
+    })
 }
 
 /// What an overlay draws, in the record's frame.
@@ -324,6 +371,12 @@ fn remedy(error: &CannotMeasure) -> &'static str {
         CannotMeasure::NoQuilt => {
             "see that the plan names the right design with its repeat and spacing, and take the photos again from nearer, in light that falls across the quilt from one side"
         }
+        CannotMeasure::NoTwoRows => {
+            "without a design two whole rows have to be in the photo: see that they are, that the plan's spacing and stagger are right, and retake it in light that falls across the quilt; or give the design, from a photo of its printed paper with `rowsight design --from-photo`"
+        }
+        CannotMeasure::PatternRepeats => {
+            "give the design, from a photo of its printed paper with `rowsight design --from-photo`, or the plan's repeat if that is not in it yet"
+        }
         _ => "lay a card flat beside the row, all of it in the photo, and retake it",
     }
 }
@@ -338,6 +391,9 @@ pub struct Looked {
     found: Vec<FoundCards>,
     left_out: Vec<LeftOut>,
     rows: Vec<SeenRow>,
+    /// The design, or the line learned from the photos where the plan has none.
+    design: Design,
+    is_planned: bool,
 }
 
 /// A row in a photo by which it can be recognised.
@@ -357,7 +413,7 @@ impl Looked {
 }
 
 /// Looks at photos of a row: cards, plane, rows. Nothing of it depends on other rows' photos. `profiles` are of
-/// calibrated cameras, in the photos' order.
+/// calibrated cameras, in the photos' order. Without a design the rows' line is learned from the photos.
 ///
 /// # Errors
 ///
@@ -365,7 +421,7 @@ impl Looked {
 pub fn look(
     photos: &[Photo],
     plan: &Plan,
-    design: &Design,
+    design: Option<&Design>,
     profiles: &[Option<Profile>],
 ) -> Result<Looked, CheckError> {
     let path = |i: usize| {
@@ -387,11 +443,16 @@ pub fn look(
         cards: &cards[i],
         camera: cameras[i],
     };
-    let (measured, used) =
-        measure_groups(&linked.groups, view, plan, design).map_err(|error| CheckError::Rows {
-            path: path(linked.groups[0][0]),
-            error,
-        })?;
+    let Grouped {
+        measured,
+        used,
+        design: measured_by,
+    } = measure_groups(&linked.groups, view, plan, design).map_err(|error| CheckError::Rows {
+        path: path(linked.groups[0][0]),
+        error,
+    })?;
+    let is_planned = design.is_some();
+    let design = measured_by;
     let left_out: Vec<LeftOut> = linked
         .others(&used)
         .into_iter()
@@ -404,7 +465,11 @@ pub fn look(
         .iter()
         .map(|r| SeenRow {
             index: r.index,
-            fingerprint: Fingerprint::new(&r.trace, samples, design.repeat_mm),
+            fingerprint: match is_planned {
+                true => Fingerprint::new(&r.trace, samples, design.repeat_mm),
+                // A line that was learned begins elsewhere in each photo.
+                false => Fingerprint::none(),
+            },
         })
         .collect();
     Ok(Looked {
@@ -413,6 +478,8 @@ pub fn look(
         found,
         left_out,
         rows,
+        design,
+        is_planned,
     })
 }
 
@@ -422,7 +489,7 @@ pub fn is_recognised(rows: &[SeenRow], known: &Known) -> bool {
     known.newest.is_none() || number(rows, known, None).is_recognised
 }
 
-/// Checks the row just stitched.
+/// Checks the row just stitched; without a design it is measured against the row above it alone.
 ///
 /// `row` overrides the numbering by the journal.
 ///
@@ -432,13 +499,13 @@ pub fn is_recognised(rows: &[SeenRow], known: &Known) -> bool {
 pub fn check(
     photos: &[Photo],
     plan: &Plan,
-    design: &Design,
+    design: Option<&Design>,
     known: &Known,
     row: Option<u32>,
 ) -> Result<Check, CheckError> {
     in_plan(row, plan)?;
     let looked = look(photos, plan, design, &known.cameras)?;
-    judge(looked, photos, plan, design, known, row)
+    judge(looked, photos, plan, known, row)
 }
 
 fn in_plan(row: Option<u32>, plan: &Plan) -> Result<(), CheckError> {
@@ -461,7 +528,6 @@ pub fn judge(
     looked: Looked,
     photos: &[Photo],
     plan: &Plan,
-    design: &Design,
     known: &Known,
     row: Option<u32>,
 ) -> Result<Check, CheckError> {
@@ -473,7 +539,10 @@ pub fn judge(
         found,
         left_out,
         rows: mut seen,
+        design,
+        is_planned,
     } = looked;
+    let design = &design;
     let photos: Vec<&Photo> = used.iter().map(|i| &photos[*i]).collect();
     let path = |i: usize| photos[i].path.display().to_string();
     let cards: Vec<Vec<CardInPhoto>> = found.iter().map(|f| f.cards.clone()).collect();
@@ -487,9 +556,12 @@ pub fn judge(
     }
     let last_index = measured.rows.last().map_or(0, |r| r.index);
     let number_of = |i: usize| i64::from(newest) - i64::from(last_index - measured.rows[i].index);
+    let least_found = if is_planned { 0.0 } else { LEAST_FOUND_LEARNED };
     // Rows above row 1 cannot be: the plan or the numbering is wrong.
     let rows: Vec<usize> = (0..measured.rows.len())
         .filter(|i| number_of(*i) >= 1)
+        // The newest one is warned of instead.
+        .filter(|i| *i + 1 == measured.rows.len() || share_found(&measured.rows[*i]) >= least_found)
         .collect();
     let mut warnings = numbering.warnings;
     let place = Place::new(&measured, &rows, plan, known);
@@ -506,7 +578,12 @@ pub fn judge(
     }
     warnings.extend(place.warning.clone());
     warnings.extend(left_out.iter().map(LeftOut::warning));
-    warnings.extend(look_for_trouble(&measured, &found, &photos));
+    warnings.extend(look_for_trouble(
+        &measured,
+        &found,
+        &photos,
+        least_found.max(LEAST_FOUND),
+    ));
 
     let missed = missed(&measured.rows, samples);
     let row_records: Vec<RowRecord> = rows
@@ -551,7 +628,7 @@ pub fn judge(
         .windows(2)
         .next_back()
         .filter(|pair| number_of(pair[1]) == number_of(pair[0]) + 1)
-        .map(|pair| place.budget(&measured, pair[0], pair[1]));
+        .map(|pair| place.budget(&measured, pair[0], pair[1], plan));
     let situation = Situation::new(
         plan,
         newest_record,
@@ -667,7 +744,14 @@ fn number(rows: &[SeenRow], known: &Known, told: Option<u32>) -> Numbering {
 }
 
 /// What the measuring noticed that the numbers do not say.
-fn look_for_trouble(measured: &Measured, found: &[FoundCards], photos: &[&Photo]) -> Vec<Warning> {
+///
+/// `least_found` is the share of the newest row's line that has to be found.
+fn look_for_trouble(
+    measured: &Measured,
+    found: &[FoundCards],
+    photos: &[&Photo],
+    least_found: f64,
+) -> Vec<Warning> {
     let mut warnings = Vec::new();
     for (photo, found) in found.iter().enumerate() {
         for warning in &found.warnings {
@@ -704,7 +788,7 @@ fn look_for_trouble(measured: &Measured, found: &[FoundCards], photos: &[&Photo]
         .fold(0.0, f64::max);
     if let Some(newest) = measured.rows.last() {
         let share = share_found(newest);
-        if share < 0.3 {
+        if share < least_found {
             warnings.push(Warning {
                 what: format!(
                     "The newest row's stitching could be followed on only {:.0} % of its line.",
@@ -838,6 +922,25 @@ pub(crate) fn ripple_u_mm(measured: &Measured, place: Point2) -> f64 {
     };
     let least = measured.views.iter().map(slant).fold(f64::MAX, f64::min);
     std::f64::consts::SQRT_2 * RIPPLE_MM * least.min(2.0)
+}
+
+/// How near to a stretch off the design a missed one is the same, mm.
+const BESIDE_MM: f64 = 20.0;
+
+/// Share of a row's line that has to be found; and where the line was learned from the rows themselves, which may
+/// have learned something else.
+const LEAST_FOUND: f64 = 0.3;
+const LEAST_FOUND_LEARNED: f64 = 0.4;
+
+/// How far a line has to stray toward the next row to be named for coming near it, mm.
+const PLAIN_STRAY_MM: f64 = 1.0;
+
+/// What it does to a spacing that the line was learned from the photo itself, with a plane that is not quite known;
+/// standard uncertainty, mm (tried on practice photos).
+const LEARNED_U_MM: f64 = 0.25;
+
+fn learned_u_mm(plan: &Plan) -> f64 {
+    if plan.has_design() { 0.0 } else { LEARNED_U_MM }
 }
 
 /// Ends of what is seen of both rows, x on the quilt, mm.
@@ -1034,6 +1137,25 @@ impl Place {
         let bow = self.linear(measured, &[(i, [0.0, 0.0, -half * half, 0.0])]);
         let shift = self.shift(measured, i, plan, design);
         let trace = &row.trace;
+        let off_design: Vec<OffDesign> = row
+            .astray
+            .iter()
+            .map(|part| OffDesign {
+                from_mm: part.from_mm - self.x_middle,
+                to_mm: part.to_mm - self.x_middle,
+                off_mm: part.off_mm,
+            })
+            .collect();
+        // What was stitched elsewhere was not missed.
+        let elsewhere = |a: f64, b: f64| {
+            let mut parts = row.astray.iter();
+            parts.any(|part| a < part.to_mm + BESIDE_MM && b > part.from_mm - BESIDE_MM)
+        };
+        let missed: Vec<(f64, f64)> = missed
+            .iter()
+            .copied()
+            .filter(|(a, b)| !elsewhere(*a, *b))
+            .collect();
         let missed_in_photo = missed
             .iter()
             .map(|part| shown_missed(measured, i, *part))
@@ -1067,6 +1189,7 @@ impl Place {
             coverage: found as f64 / visible.max(1) as f64,
             missed,
             missed_in_photo,
+            off_design,
         }
     }
 
@@ -1090,7 +1213,7 @@ impl Place {
     }
 
     /// What the uncertainty of a gap at left, centre and right rests on.
-    fn budget(&self, measured: &Measured, upper: usize, lower: usize) -> Budget {
+    fn budget(&self, measured: &Measured, upper: usize, lower: usize, plan: &Plan) -> Budget {
         let (left, right) = self.whole_width(shared_range(measured, upper, lower));
         let xs = [left, (left + right) / 2.0, right];
         let gradients = xs.map(|x| {
@@ -1117,7 +1240,9 @@ impl Place {
                 .chain([
                     (Cause::Ripples, ripple_u_mm(measured, below).powi(2)),
                     (Cause::Print, print_scale_u_mm(spacing, bar_mm).powi(2)),
+                    (Cause::Learned, learned_u_mm(plan).powi(2)),
                 ])
+                .filter(|(cause, _)| *cause != Cause::Learned || !plan.has_design())
                 .collect()
         }))
     }
@@ -1156,7 +1281,11 @@ impl Place {
                 at,
                 x_mm: x - self.x_middle,
                 value: spacing.value,
-                u: spacing.u.hypot(ripple_u).hypot(print_u),
+                u: spacing
+                    .u
+                    .hypot(ripple_u)
+                    .hypot(print_u)
+                    .hypot(learned_u_mm(plan)),
             }
         })
         .collect();
@@ -1166,22 +1295,32 @@ impl Place {
         let sagitta = |sign: f64| [0.0, 0.0, -sign * half * half, 0.0];
         let bow = self.linear(measured, &[(lower, sagitta(1.0)), (upper, sagitta(-1.0))]);
         let at_centre = difference((left + right) / 2.0);
+        let nearest = clearance(&measured.rows[upper], &measured.rows[lower]);
         GapRecord {
             from_row,
             to_row: from_row + 1,
             plan_mm: plan.spacing_mm,
-            clearance_mm: clearance_mm(&measured.rows[upper], &measured.rows[lower]).map(|value| {
+            clearance_mm: nearest.map(|nearest| {
                 // The two lines' own places on top of the gap's.
                 Uncertain {
-                    value,
+                    value: nearest.distance_mm,
                     u: (at_centre.u.powi(2) + 2.0 * 0.3f64.powi(2)).sqrt(),
                 }
             }),
-            plan_clearance_mm: crate::row::missed::planned_clearance_mm(
-                design,
-                plan.spacing_mm,
-                plan.stagger,
-            ),
+            // What was learned from the rows themselves is no plan.
+            plan_clearance_mm: plan
+                .has_design()
+                .then(|| planned_clearance_mm(design, plan.spacing_mm, plan.stagger))
+                .flatten(),
+            clearance_x_mm: nearest.map(|nearest| nearest.x_mm - self.x_middle),
+            clearance_row: nearest.and_then(|nearest| {
+                let [above, below] = nearest.strays_mm;
+                (above.max(below) >= PLAIN_STRAY_MM).then_some(if above > below {
+                    from_row
+                } else {
+                    from_row + 1
+                })
+            }),
             spacing,
             skew_mm_per_m: Uncertain {
                 value: skew.value * 1000.0,
@@ -1224,17 +1363,22 @@ pub(crate) fn drawn(
     };
     let samples = design.sample(crate::line::strip::ARC_STEP_MM);
     // The whole curve, whichever photo saw which part of it.
-    let fitted = |i: usize, from: f64, to: f64| -> Vec<Point2> {
+    let fitted = |i: usize, from: f64, to: f64| -> Vec<Vec<Point2>> {
         let repeat = design.repeat_mm * (1.0 + state.stretch.x);
         let number = |x: f64| ((x - state.rows[i].shift) / repeat).floor() as i64;
-        (number(from) - 1..=number(to) + 1)
+        let points: Vec<(bool, Point2)> = (number(from) - 1..=number(to) + 1)
             .flat_map(|k| samples.iter().map(move |d| (k, d)))
             .map(|(k, d)| {
                 let along = k as f64 * design.repeat_mm + d.position.x;
-                state.rows[i].on_quilt(along, d.position.y, &state.stretch)
+                let place = state.rows[i].on_quilt(along, d.position.y, &state.stretch);
+                (d.is_last, place)
             })
-            .filter(|p| p.x >= from && p.x <= to)
-            .map(recorded)
+            .filter(|(_, p)| p.x >= from && p.x <= to)
+            .map(|(is_last, p)| (is_last, recorded(p)))
+            .collect();
+        let pieces = points.chunk_by(|a, _| !a.0);
+        pieces
+            .map(|piece| piece.iter().map(|(_, p)| *p).collect())
             .collect()
     };
     let overlay_rows = rows

@@ -86,6 +86,9 @@ pub struct RowRecord {
     /// Where a photo shows each of them, in their order; `null` where none shows it whole.
     #[serde(default)]
     pub missed_in_photo: Vec<Option<InPhoto>>,
+    /// Parts that were stitched off the design: a wrong turn, or the line lost and found again.
+    #[serde(default)]
+    pub off_design: Vec<OffDesign>,
 }
 
 /// Where a photo shows a part of the quilt.
@@ -100,6 +103,17 @@ pub struct InPhoto {
     pub size_mm: [f64; 2],
     /// Where the stitching should be, in runs, mm to the right of and below the rectangle's top left.
     pub line_mm: Vec<Vec<[f64; 2]>>,
+}
+
+/// A stretch along x that was stitched off the design.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct OffDesign {
+    /// Left end, mm.
+    pub from_mm: f64,
+    /// Right end, mm.
+    pub to_mm: f64,
+    /// Greatest distance from the design, mm.
+    pub off_mm: f64,
 }
 
 /// A stretch along x.
@@ -160,6 +174,13 @@ pub struct GapRecord {
     /// Planned least distance, mm.
     #[serde(default)]
     pub plan_clearance_mm: Option<f64>,
+    /// x at which the two rows come nearest, or cross most, mm.
+    #[serde(default)]
+    pub clearance_x_mm: Option<f64>,
+    /// Which of the two rows there strays more from its own design toward the other; `null` when neither does by
+    /// 1 mm.
+    #[serde(default)]
+    pub clearance_row: Option<u32>,
     /// Spacing at left, centre, right.
     pub spacing: Vec<SpacingRecord>,
     /// Slope of the lower row against the upper, mm/m.

@@ -106,7 +106,7 @@ fn differences(scene: &Scene, drawn: &Rehearsed, profile: Option<&Profile>) -> V
         ..Known::default()
     };
     let newest = drawn.truth.rows.last().unwrap().row;
-    let Ok(checked) = check(&[photo], &plan, &design, &known, Some(newest)) else {
+    let Ok(checked) = check(&[photo], &plan, Some(&design), &known, Some(newest)) else {
         return Vec::new();
     };
     let (gaps, truths) = (&checked.record.gaps, &drawn.truth.gaps);

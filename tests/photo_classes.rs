@@ -14,7 +14,7 @@ fn answered(classes: &[PhotoClass]) -> (usize, Vec<String>) {
     let (mut confident, mut wrong) = (0, Vec::new());
     for class in classes {
         let case = evaluate::case_of(*class, 2000, 2.0);
-        let (_, tally, line) = evaluate::measured(&case, folder.path()).unwrap();
+        let (_, tally, line) = evaluate::measured(&case, folder.path(), false).unwrap();
         println!("{line}");
         confident += tally.scenes - tally.retake - tally.refused;
         let off = tally.spacing.iter().any(|(e, u)| e.abs() > 3.5 * u);

@@ -64,7 +64,7 @@ fn six_rows_are_numbered_measured_and_kept() {
             newest: checks.last().map(|c| c.row),
             ..Known::default()
         };
-        let checked = check(&photos, &plan, &design, &known, None).unwrap();
+        let checked = check(&photos, &plan, Some(&design), &known, None).unwrap();
         let kept = [KeptPhoto {
             sha256: &photos[0].sha256,
             path: &path,

@@ -39,7 +39,7 @@ fn checked(photos: &[Photo], scene: &Scene, known: &Known) -> Check {
     check(
         photos,
         &plan_of(scene),
-        &trial_design(),
+        Some(&trial_design()),
         known,
         Some(newest),
     )
@@ -373,7 +373,7 @@ impl Tally {
         let checked = match check(
             photos,
             &plan_of(scene),
-            &trial_design(),
+            Some(&trial_design()),
             known,
             Some(newest),
         ) {

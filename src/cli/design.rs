@@ -157,6 +157,7 @@ fn scaled(design: &Design, factor: f64) -> Design {
     Design {
         curve_mm: design.curve_mm.iter().map(|p| p * factor).collect(),
         repeat_mm: design.repeat_mm * factor,
+        breaks: design.breaks.clone(),
     }
 }
 

@@ -29,7 +29,7 @@ pub(super) struct Asked<'a> {
 }
 
 pub(super) fn run(asked: &Asked, style: Style) -> anyhow::Result<Outcome> {
-    let (plan, design) = super::plan::load(asked.folder)?;
+    let (plan, design) = super::plan::load_with_design(asked.folder)?;
     let mut journal = match asked.look {
         true => None,
         // Before anything is measured: a journal that cannot be written must not cost the measuring.

@@ -2,7 +2,6 @@
 
 use super::note::{ROLL, in_force, trims_rolled, value_at};
 use super::{Outcome, say};
-use crate::design::Design;
 use crate::gap::{self, places};
 use crate::journal::{Habit, Journal, SavedCheck, gaps_of};
 use crate::learn::correction::step_mm;
@@ -32,6 +31,8 @@ pub struct ForecastArguments {
 pub fn run(arguments: &ForecastArguments, style: Style) -> anyhow::Result<Outcome> {
     let folder = &arguments.folder;
     let (mut plan, design) = super::plan::load(folder)?;
+    // Without a design a row takes up all of its gap.
+    let design_height_mm = design.map_or(plan.spacing_mm, |d| d.height_mm());
     let (checks, habits) = match Journal::open_to_read(folder)? {
         Some(journal) => (journal.current()?, journal.habits()?),
         None => (Vec::new(), Vec::new()),
@@ -51,16 +52,16 @@ pub fn run(arguments: &ForecastArguments, style: Style) -> anyhow::Result<Outcom
     let limits = limits(&plan, state.half_width_mm, unseen_mm(&plan, u));
     let looked = forecast(
         &plan,
-        design.height_mm(),
+        design_height_mm,
         &state,
         row,
         limits,
         step_mm(plan.unit),
     );
-    let estimated = estimate_loft(&mut plan, &design, &habits);
+    let estimated = estimate_loft(&mut plan, design_height_mm, &habits);
     say(&text(
         &plan,
-        &design,
+        design_height_mm,
         &looked,
         &state,
         checks.is_empty(),
@@ -73,7 +74,7 @@ pub fn run(arguments: &ForecastArguments, style: Style) -> anyhow::Result<Outcom
             style.width,
         ));
     }
-    if let Some(text) = roll_table(&plan, &design, estimated) {
+    if let Some(text) = roll_table(&plan, design_height_mm, estimated) {
         say(&text);
     }
     say(&crate::report::wrap(CAUTION, "  ! ", style.width));
@@ -98,7 +99,7 @@ fn state(
 
 /// Takes the layer's thickness from diameters that were noted, when the plan does not have it; whether it
 /// did.
-fn estimate_loft(plan: &mut Plan, design: &Design, habits: &[Habit]) -> bool {
+fn estimate_loft(plan: &mut Plan, design_height_mm: f64, habits: &[Habit]) -> bool {
     let (Some(bar), None) = (plan.roll.bar_mm, plan.roll.loft_mm) else {
         return false;
     };
@@ -108,7 +109,7 @@ fn estimate_loft(plan: &mut Plan, design: &Design, habits: &[Habit]) -> bool {
         .filter(|h| h.name == ROLL)
         .filter_map(|h| {
             let diameter = parse_positive_length(value_at(&habits, ROLL, h.row)?).ok()?;
-            let rolled = (plan.baseline_mm(h.row) - design.height_mm() / 2.0).max(0.0);
+            let rolled = (plan.baseline_mm(h.row) - design_height_mm / 2.0).max(0.0);
             Some((rolled, diameter.0))
         })
         .collect();
@@ -118,7 +119,7 @@ fn estimate_loft(plan: &mut Plan, design: &Design, habits: &[Habit]) -> bool {
 
 fn text(
     plan: &Plan,
-    design: &Design,
+    design_height_mm: f64,
     looked: &Forecast,
     state: &QuiltState,
     nothing_measured: bool,
@@ -180,7 +181,7 @@ fn text(
     if looked.partial_row > 0.05 {
         say(&format!(
             "Below them {} of a further row would fit ({:.0} % of the design's height).",
-            show(looked.partial_row * design.height_mm()),
+            show(looked.partial_row * design_height_mm),
             100.0 * looked.partial_row,
         ));
     }
@@ -216,8 +217,8 @@ fn text(
     text
 }
 
-fn roll_table(plan: &Plan, design: &Design, estimated: bool) -> Option<String> {
-    let rows = roll::at_rows(plan, design.height_mm())?;
+fn roll_table(plan: &Plan, design_height_mm: f64, estimated: bool) -> Option<String> {
+    let rows = roll::at_rows(plan, design_height_mm)?;
     let unit = plan.unit;
     let mut text = String::from("\n");
     if estimated {
@@ -236,7 +237,7 @@ fn roll_table(plan: &Plan, design: &Design, estimated: bool) -> Option<String> {
                 at.free_mm.map_or("-".to_owned(), |mm| number(mm, unit)),
                 number(at.turn_mm, unit),
                 at.free_mm.map_or(String::new(), |mm| {
-                    if mm < design.height_mm() {
+                    if mm < design_height_mm {
                         "too little"
                     } else {
                         ""

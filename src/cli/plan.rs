@@ -1,7 +1,7 @@
 //! `rowsight plan`
 
 use super::{Outcome, hint, say};
-use crate::design::import::{read as read_design, to_svg};
+use crate::design::import::{Imported, read as read_design, to_svg};
 use crate::design::{Design, demo};
 use crate::learn::roll::{self, Roll};
 use crate::plan::file::{self, PlanRequest, write_whole};
@@ -33,7 +33,11 @@ pub struct PlanArguments {
     /// Design as SVG or DXF, or the name of a practice design: ripple, meander, loops, petals
     #[arg(long, value_name = "FILE")]
     design: Option<String>,
-    /// Length of one repeat along the row; the design's own size when left out
+    /// Measure without a design: rows are held against each other alone, so only gaps, skew, bow and shift from row to
+    /// row are known
+    #[arg(long, conflicts_with = "design")]
+    no_design: bool,
+    /// Length of one repeat along the row; the design's own size, or found in the photos, when left out
     #[arg(long, value_name = "LENGTH")]
     repeat: Option<String>,
     /// Distance from one row to the next
@@ -77,13 +81,33 @@ pub(super) enum UnitName {
     Mm,
 }
 
-/// Reads the plan of a folder and its design.
-pub fn load(folder: &Path) -> anyhow::Result<(Plan, Design)> {
+/// Reads the plan of a folder and its design, where it has one.
+pub fn load(folder: &Path) -> anyhow::Result<(Plan, Option<Design>)> {
     let plan = file::read(folder)?;
+    if !plan.has_design() {
+        return Ok((plan, None));
+    }
     let path = folder.join(&plan.design_file);
     let imported = read_design(&path, Some(plan.repeat_mm))
         .map_err(|(path, e)| anyhow!("the design {}: {e}", path.display()))?;
-    Ok((plan, imported.design))
+    Ok((plan, Some(imported.design)))
+}
+
+/// Reads the plan of a folder and its design.
+///
+/// # Errors
+///
+/// Also when the plan has no design.
+pub fn load_with_design(folder: &Path) -> anyhow::Result<(Plan, Design)> {
+    let (plan, design) = load(folder)?;
+    let design = design.ok_or_else(|| {
+        anyhow!(
+            "the plan of {} has no design, which this needs; give one with `rowsight plan {} --design FILE --repeat LENGTH`",
+            folder.display(),
+            folder.display()
+        )
+    })?;
+    Ok((plan, design))
 }
 
 pub fn run(arguments: &PlanArguments, style: Style) -> anyhow::Result<Outcome> {
@@ -106,17 +130,18 @@ pub fn run(arguments: &PlanArguments, style: Style) -> anyhow::Result<Outcome> {
     .any(|a| a.is_some())
         || arguments.stagger.is_some()
         || arguments.rows.is_some()
-        || arguments.unit.is_some();
+        || arguments.unit.is_some()
+        || arguments.no_design;
     if changes {
         make(arguments)?;
     }
     let (plan, design) = load(folder)?;
     if let Some(path) = &arguments.picture {
-        write_whole(path, picture(&plan, &design).as_bytes())
+        write_whole(path, picture(&plan, design.as_ref()).as_bytes())
             .with_context(|| format!("{} cannot be written; check the folder", path.display()))?;
         hint(&format!("Drew the plan into {}.", path.display()));
     }
-    say(&describe(&plan, &design));
+    say(&describe(&plan, design.as_ref()));
     if changes {
         hint(&format!(
             "Saved {}; it has comments and may be edited by hand.",
@@ -173,44 +198,9 @@ fn make(arguments: &PlanArguments) -> anyhow::Result<()> {
     let repeat = given("repeat", &arguments.repeat)?;
     let tolerance_mm = given("tolerance", &arguments.tolerance)?;
 
-    // The design first: without one there is no plan, and nothing is written.
-    let (design_file, bytes, imported) = match (&arguments.design, &old) {
-        (Some(name), _) => {
-            if let Some(design) = demo::by_name(
-                name,
-                repeat.unwrap_or(254.0),
-                repeat.unwrap_or(254.0) * 0.45,
-            ) {
-                let svg = to_svg(&design);
-                let imported = crate::design::import::decode(svg.as_bytes(), repeat)
-                    .map_err(|e| anyhow!("the design {name}: {e}"))?;
-                (format!("{name}.svg"), Some(svg.into_bytes()), imported)
-            } else {
-                let path = Path::new(name);
-                let imported = read_design(path, repeat)
-                    .map_err(|(path, e)| anyhow!("the design {}: {e}", path.display()))?;
-                let file = path
-                    .file_name()
-                    .map(|f| f.to_string_lossy().into_owned())
-                    .ok_or_else(|| anyhow!("{name} names no file"))?;
-                let same = folder.join(&file).canonicalize().ok() == path.canonicalize().ok();
-                let bytes = if same {
-                    None
-                } else {
-                    Some(std::fs::read(path)?)
-                };
-                (file, bytes, imported)
-            }
-        }
-        (None, Some(old)) => {
-            let path = folder.join(&old.design_file);
-            let imported = read_design(&path, Some(repeat.unwrap_or(old.repeat_mm)))
-                .map_err(|(path, e)| anyhow!("the design {}: {e}", path.display()))?;
-            (old.design_file.clone(), None, imported)
-        }
-        (None, None) => bail!("a new plan needs --design; `rowsight plan --help` has an example"),
-    };
-    for note in &imported.notes {
+    // The design first: without what is asked for there is no plan, and nothing is written.
+    let asked = asked_design(arguments, old.as_ref(), repeat)?;
+    for note in asked.read.iter().flat_map(|read| &read.notes) {
         hint(note);
     }
     let old_tolerance = old
@@ -227,15 +217,27 @@ fn make(arguments: &PlanArguments) -> anyhow::Result<()> {
         depth_mm: given("depth", &arguments.depth)?.or(old_roll.depth_mm),
     };
     // Rows are counted anew when what they depend on changes.
-    let layout_stays =
-        arguments.length.is_none() && arguments.spacing.is_none() && arguments.design.is_none();
+    let layout_stays = arguments.length.is_none()
+        && arguments.spacing.is_none()
+        && arguments.design.is_none()
+        && !arguments.no_design;
+    let design = asked.read.as_ref().map(|read| &read.design);
     let request = PlanRequest {
         unit,
         width_mm,
         length_mm,
-        design_file: design_file.clone(),
-        repeat_mm: imported.design.repeat_mm,
-        design_height_mm: imported.design.height_mm(),
+        design_file: asked.file.clone(),
+        repeat_mm: match (design, repeat) {
+            (Some(design), _) => design.repeat_mm,
+            (None, Some(repeat)) => repeat,
+            // A repeat that was told for another design says nothing.
+            (None, None) => old
+                .as_ref()
+                .filter(|o| !o.has_design())
+                .map_or(0.0, |o| o.repeat_mm),
+        },
+        // A row of which nothing is known takes up all of its gap.
+        design_height_mm: design.map_or(spacing_mm, Design::height_mm),
         spacing_mm,
         stagger: arguments
             .stagger
@@ -262,8 +264,8 @@ fn make(arguments: &PlanArguments) -> anyhow::Result<()> {
     }
     std::fs::create_dir_all(folder)
         .with_context(|| format!("the folder {} cannot be made", folder.display()))?;
-    if let Some(bytes) = bytes {
-        let path = folder.join(&design_file);
+    if let Some(bytes) = asked.bytes {
+        let path = folder.join(&asked.file);
         write_whole(&path, &bytes)
             .with_context(|| format!("{} cannot be written", path.display()))?;
     }
@@ -271,35 +273,116 @@ fn make(arguments: &PlanArguments) -> anyhow::Result<()> {
     Ok(())
 }
 
-fn describe(plan: &Plan, design: &Design) -> String {
+/// The design asked for.
+struct AskedDesign {
+    /// Its file's name in the quilt's folder; empty for none.
+    file: String,
+    /// What is to be written there, where it is not there yet.
+    bytes: Option<Vec<u8>>,
+    /// The design as read; `None` for none.
+    read: Option<Imported>,
+}
+
+fn asked_design(
+    arguments: &PlanArguments,
+    old: Option<&Plan>,
+    repeat: Option<f64>,
+) -> anyhow::Result<AskedDesign> {
+    let folder = &arguments.folder;
+    let cannot = |(path, e): (PathBuf, crate::design::import::DesignError)| {
+        anyhow!("the design {}: {e}", path.display())
+    };
+    let asked = |file: String, bytes, read| AskedDesign {
+        file,
+        bytes,
+        read: Some(read),
+    };
+    let name = match (&arguments.design, old) {
+        (Some(name), _) => name,
+        (None, Some(old)) if old.has_design() && !arguments.no_design => {
+            let path = folder.join(&old.design_file);
+            let read = read_design(&path, Some(repeat.unwrap_or(old.repeat_mm))).map_err(cannot)?;
+            return Ok(asked(old.design_file.clone(), None, read));
+        }
+        (None, None) if !arguments.no_design => bail!(
+            "a new plan needs --design, or --no-design to measure without one; `rowsight plan --help` has an example"
+        ),
+        (None, _) => {
+            return Ok(AskedDesign {
+                file: String::new(),
+                bytes: None,
+                read: None,
+            });
+        }
+    };
+    let repeat_mm = repeat.unwrap_or(254.0);
+    if let Some(design) = demo::by_name(name, repeat_mm, repeat_mm * 0.45) {
+        let svg = to_svg(&design);
+        let read = crate::design::import::decode(svg.as_bytes(), repeat)
+            .map_err(|e| anyhow!("the design {name}: {e}"))?;
+        return Ok(asked(format!("{name}.svg"), Some(svg.into_bytes()), read));
+    }
+    let path = Path::new(name);
+    let read = read_design(path, repeat).map_err(cannot)?;
+    let file = path
+        .file_name()
+        .map(|f| f.to_string_lossy().into_owned())
+        .ok_or_else(|| anyhow!("{name} names no file"))?;
+    let same = folder.join(&file).canonicalize().ok() == path.canonicalize().ok();
+    let bytes = match same {
+        true => None,
+        false => Some(std::fs::read(path)?),
+    };
+    Ok(asked(file, bytes, read))
+}
+
+fn describe(plan: &Plan, design: Option<&Design>) -> String {
     let show = |mm: f64| length(mm, plan.unit);
     let last = plan.baseline_mm(plan.rows);
-    let free_bottom = plan.length_mm - last - design.height_mm() / 2.0;
-    let free_top = plan.first_row_mm - design.height_mm() / 2.0;
     let mut text = format!(
         "Quilt {} wide, {} long\n\
-         Rows {}, {} from one to the next, stagger {}\n\
-         Design {}: repeat {}, height {}\n\
-         First row {} below the edge; design starts {} below it and ends {} above the last edge\n\
-         Check bar on the cards {}\n\
-         Tolerance: gap {}, drift {}, skew {} mm/m, bow {}\n",
+         Rows {}, {} from one to the next, stagger {}\n",
         show(plan.width_mm),
         show(plan.length_mm),
         plan.rows,
         show(plan.spacing_mm),
         plan.stagger,
-        plan.design_file,
-        show(plan.repeat_mm),
-        show(design.height_mm()),
-        show(plan.first_row_mm),
-        show(free_top),
-        show(free_bottom),
+    );
+    text += &match design {
+        Some(design) => {
+            let half = design.height_mm() / 2.0;
+            format!(
+                "Design {}: repeat {}, height {}\n\
+                 First row {} below the edge; design starts {} below it and ends {} above the last edge\n",
+                plan.design_file,
+                show(plan.repeat_mm),
+                show(design.height_mm()),
+                show(plan.first_row_mm),
+                show(plan.first_row_mm - half),
+                show(plan.length_mm - last - half),
+            )
+        }
+        None => format!(
+            "No design{}: rows are measured against each other alone\n\
+             First row {} below the edge, the last one {} above the last edge\n",
+            plan.told_repeat_mm()
+                .map_or_else(String::new, |mm| format!(", repeat {}", show(mm))),
+            show(plan.first_row_mm),
+            show(plan.length_mm - last),
+        ),
+    };
+    text += &format!(
+        "Check bar on the cards {}\n\
+         Tolerance: gap {}, drift {}, skew {} mm/m, bow {}\n",
         length(plan.card_bar_mm, LengthUnit::Millimetre),
         show(plan.tolerance.spacing_mm),
         show(plan.tolerance.drift_mm),
         plan.tolerance.skew_mm_per_m,
         show(plan.tolerance.bow_mm),
     );
+    let Some(design) = design else {
+        return text;
+    };
     text += &describe_roll(plan, design);
     let clearance = crate::row::missed::planned_clearance_mm(design, plan.spacing_mm, plan.stagger);
     if let Some(clearance) = clearance {

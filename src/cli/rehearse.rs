@@ -104,7 +104,7 @@ pub struct RehearseArguments {
 }
 
 pub fn run(arguments: &RehearseArguments) -> anyhow::Result<Outcome> {
-    let (plan, design) = super::plan::load(&arguments.folder)?;
+    let (plan, design) = super::plan::load_with_design(&arguments.folder)?;
     if !(0.3..=50.0).contains(&arguments.megapixels) {
         anyhow::bail!("--megapixels is {}; give 0.3 to 50", arguments.megapixels);
     }

@@ -228,7 +228,7 @@ pub fn run(arguments: &SnapArguments, style: Style) -> anyhow::Result<Outcome> {
     // Colour is only needed for the picture; it is decoded while the row is measured.
     let draws = !arguments.no_overlay && !arguments.look;
     let (checked, colours) = rayon::join(
-        || check(&good, &plan, &design, &known, arguments.row),
+        || check(&good, &plan, design.as_ref(), &known, arguments.row),
         || draws.then(|| good.iter().map(Photo::colour).collect::<Vec<_>>()),
     );
     progress.finish_and_clear();

@@ -62,5 +62,6 @@ pub fn by_name(name: &str, repeat_mm: f64, height_mm: f64) -> Option<Design> {
     Some(Design {
         curve_mm,
         repeat_mm,
+        breaks: Vec::new(),
     })
 }

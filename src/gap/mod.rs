@@ -203,6 +203,8 @@ mod tests {
             plan_mm: 150.0,
             clearance_mm: None,
             plan_clearance_mm: None,
+            clearance_x_mm: None,
+            clearance_row: None,
             spacing: vec![
                 place(At::Left, -half_width_mm, spacing[0]),
                 place(At::Centre, 0.0, spacing[1]),

@@ -23,6 +23,7 @@ fn record(row: u32, offset: f64) -> Record {
             coverage: 1.0,
             missed: Vec::new(),
             missed_in_photo: Vec::new(),
+            off_design: Vec::new(),
         }],
         gaps: Vec::new(),
         drift: Vec::new(),

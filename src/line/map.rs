@@ -208,13 +208,13 @@ impl LineMap {
     }
 
     /// The part of the map of this size around a place, for a first look.
-    pub fn around(&self, middle: Point2, half_mm: f64) -> LineMap {
-        let span = |at: f64, origin: f64, n: usize| {
+    pub fn around(&self, middle: Point2, half_mm: [f64; 2]) -> LineMap {
+        let span = |at: f64, half: f64, origin: f64, n: usize| {
             let cell = |mm: f64| ((mm - origin) / self.cell_mm).clamp(0.0, n as f64) as usize;
-            (cell(at - half_mm), cell(at + half_mm))
+            (cell(at - half), cell(at + half))
         };
-        let (c0, c1) = span(middle.x, self.origin.x, self.width);
-        let (r0, r1) = span(middle.y, self.origin.y, self.height);
+        let (c0, c1) = span(middle.x, half_mm[0], self.origin.x, self.width);
+        let (r0, r1) = span(middle.y, half_mm[1], self.origin.y, self.height);
         let corner = nalgebra::Vector2::new(c0 as f64, r0 as f64) * self.cell_mm;
         let lines = |row: usize| row * self.width + c0..row * self.width + c1;
         LineMap {
@@ -483,7 +483,7 @@ fn blur(fine: &[f32], w: usize, h: usize, sigma: f32) -> Vec<f32> {
 }
 
 /// Mean over a square of side 2r+1, over the numbers in it; NaN stays NaN in its middle.
-fn box_mean(values: &[f32], w: usize, h: usize, r: usize) -> Vec<f32> {
+pub(crate) fn box_mean(values: &[f32], w: usize, h: usize, r: usize) -> Vec<f32> {
     let mut sums = vec![(0.0f64, 0u32); (w + 1) * (h + 1)];
     for y in 0..h {
         let mut line = (0.0f64, 0u32);

@@ -8,6 +8,8 @@ use std::path::{Path, PathBuf};
 
 /// File name of the plan in a quilt's folder.
 pub const FILE_NAME: &str = "plan.toml";
+/// What stands in the file for no design.
+const NO_DESIGN: &str = "none";
 /// Most rows a quilt can have.
 const MOST_ROWS: u32 = 500;
 
@@ -75,9 +77,9 @@ pub struct PlanRequest {
     pub width_mm: f64,
     /// Length of the quilt, mm.
     pub length_mm: f64,
-    /// Design file, relative to the quilt's folder.
+    /// Design file, relative to the quilt's folder; empty for none.
     pub design_file: String,
-    /// Length of a repeat, mm.
+    /// Length of a repeat, mm; nought where it is not told.
     pub repeat_mm: f64,
     /// Height of the design, mm.
     pub design_height_mm: f64,
@@ -151,7 +153,6 @@ fn check(plan: &Plan) -> Result<(), PlanError> {
     let positive = [
         ("width", plan.width_mm),
         ("length", plan.length_mm),
-        ("repeat", plan.repeat_mm),
         ("spacing", plan.spacing_mm),
         ("card-bar", plan.card_bar_mm),
         ("tolerance.spacing", plan.tolerance.spacing_mm),
@@ -164,12 +165,14 @@ fn check(plan: &Plan) -> Result<(), PlanError> {
             return impossible(key, format!("is {value}; it has to be more than nought"));
         }
     }
+    let repeat = (plan.has_design() || plan.repeat_mm != 0.0).then_some(plan.repeat_mm);
     for (key, value, least, most) in [
-        ("width", plan.width_mm, 100.0, 10_000.0),
-        ("length", plan.length_mm, 100.0, 20_000.0),
-        ("repeat", plan.repeat_mm, 20.0, 5_000.0),
-        ("spacing", plan.spacing_mm, 10.0, 2_000.0),
+        ("width", Some(plan.width_mm), 100.0, 10_000.0),
+        ("length", Some(plan.length_mm), 100.0, 20_000.0),
+        ("repeat", repeat, 20.0, 5_000.0),
+        ("spacing", Some(plan.spacing_mm), 10.0, 2_000.0),
     ] {
+        let Some(value) = value else { continue };
         if !(least..=most).contains(&value) {
             let (least, most) = (show(least), show(most));
             return impossible(
@@ -258,7 +261,7 @@ const KEYS: [(&str, bool); 17] = [
     ("width", true),
     ("length", true),
     ("design", true),
-    ("repeat", true),
+    ("repeat", false),
     ("spacing", true),
     ("stagger", false),
     ("rows", true),
@@ -380,10 +383,20 @@ pub fn parse(text: &str) -> Result<Plan, PlanError> {
         _ => {
             return Err(wrong(
                 "design",
-                "names no file; write it in quotes".to_owned(),
+                format!(
+                    "names no file; write it in quotes, or \"{NO_DESIGN}\" to measure without one"
+                ),
             ));
         }
     };
+    let design_file = if design_file == NO_DESIGN {
+        String::new()
+    } else {
+        design_file
+    };
+    if !design_file.is_empty() && get("repeat").is_none() {
+        return Err(PlanError::MissingKey("repeat"));
+    }
     let plan = Plan {
         unit,
         width_mm: length_at("width", 0.0)?,
@@ -465,7 +478,14 @@ pub fn to_toml(plan: &Plan) -> String {
         LengthUnit::Inch => "in",
         LengthUnit::Millimetre => "mm",
     };
-    let design = toml::Value::String(plan.design_file.clone());
+    let design = toml::Value::String(match plan.has_design() {
+        true => plan.design_file.clone(),
+        false => NO_DESIGN.to_owned(),
+    });
+    let repeat = match plan.told_repeat_mm() {
+        Some(mm) => format!("repeat = \"{}\"", len(mm)),
+        None => format!("# repeat = \"{}\"", length(10.0 * INCH.0, plan.unit)),
+    };
     format!(
         r#"# The plan of one quilt. Lengths are written with their unit, in quotes: "6 1/2 in", "165 mm", "1.8 m".
 # Change what you like and save; rowsight reads it anew each time.
@@ -477,9 +497,10 @@ unit = "{unit}"
 width = "{width}"
 length = "{length}"
 
-# The design: an SVG or DXF file in this folder, and the length of one repeat along the row.
+# The design: an SVG or DXF file in this folder, or "{NO_DESIGN}" to measure rows against each other alone; and the length
+# of one repeat along the row, which may be left out where there is no design.
 design = {design}
-repeat = "{repeat}"
+{repeat}
 
 # From one row to the next; and how far each row's design is moved along against the row before it,
 # as a share of the repeat (0 not at all, 0.5 half a repeat).
@@ -507,7 +528,6 @@ bow = "{t_bow}"
 "#,
         width = len(plan.width_mm),
         length = len(plan.length_mm),
-        repeat = len(plan.repeat_mm),
         spacing = len(plan.spacing_mm),
         stagger = plan.stagger,
         rows = plan.rows,

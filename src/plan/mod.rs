@@ -14,9 +14,9 @@ pub struct Plan {
     pub width_mm: f64,
     /// Length of the quilt from its first to its last edge, mm.
     pub length_mm: f64,
-    /// Design file, relative to the quilt's folder.
+    /// Design file, relative to the quilt's folder; empty where there is none.
     pub design_file: String,
-    /// Length of one repeat along the row, mm.
+    /// Length of one repeat along the row, mm; nought where it is not told, as may be without a design.
     pub repeat_mm: f64,
     /// Distance from one row's baseline to the next one's, mm.
     pub spacing_mm: f64,
@@ -52,6 +52,16 @@ impl Plan {
     /// y of a row's baseline below the quilt's top edge, mm.
     pub fn baseline_mm(&self, row: u32) -> f64 {
         self.first_row_mm + (f64::from(row) - 1.0) * self.spacing_mm
+    }
+
+    /// Whether the plan names a design.
+    pub fn has_design(&self) -> bool {
+        !self.design_file.is_empty()
+    }
+
+    /// Length of one repeat along the row, mm, where it is told.
+    pub fn told_repeat_mm(&self) -> Option<f64> {
+        (self.repeat_mm > 0.0).then_some(self.repeat_mm)
     }
 
     /// How far the design of `row` is planned to be moved right against row 1, mm, in 0…repeat.

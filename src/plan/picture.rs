@@ -7,7 +7,7 @@ use crate::verdict::words::length;
 use std::fmt::Write;
 
 /// Draws the plan as SVG, one millimetre of the quilt to one unit.
-pub fn picture(plan: &Plan, design: &Design) -> String {
+pub fn picture(plan: &Plan, design: Option<&Design>) -> String {
     let (w, h) = (plan.width_mm, plan.length_mm);
     let size = w.max(h);
     let text = size / 45.0;
@@ -39,13 +39,13 @@ pub fn picture(plan: &Plan, design: &Design) -> String {
         h + 2.0 * margin,
         size / 500.0
     );
-    let points: Vec<Point2> = thinned(design, size / 900.0);
+    let points: Vec<Point2> = design.map_or_else(Vec::new, |d| thinned(d, size / 900.0));
     let _ = writeln!(
         out,
         "<g clip-path=\"url(#quilt)\" fill=\"none\" stroke=\"#1f4e79\" stroke-width=\"{:.2}\" stroke-linejoin=\"round\">",
         size / 450.0
     );
-    for row in 1..=plan.rows {
+    for row in (1..=plan.rows).filter(|_| !points.is_empty()) {
         let (y, phase) = (plan.baseline_mm(row), plan.phase_mm(row));
         let first = (-phase / plan.repeat_mm).floor() as i64 - 1;
         let last = ((w - phase) / plan.repeat_mm).ceil() as i64 + 1;
@@ -119,11 +119,12 @@ pub fn picture(plan: &Plan, design: &Design) -> String {
     }
     let _ = writeln!(
         out,
-        "<text x=\"0\" y=\"{:.1}\">{} rows, {} apart, design {} a repeat</text>",
+        "<text x=\"0\" y=\"{:.1}\">{} rows, {} apart{}</text>",
         h + text * 1.6,
         plan.rows,
         show(plan.spacing_mm),
-        show(plan.repeat_mm)
+        plan.told_repeat_mm()
+            .map_or_else(String::new, |mm| format!(", design {} a repeat", show(mm)))
     );
     out += "</g>\n</svg>\n";
     out

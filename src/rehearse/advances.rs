@@ -227,6 +227,8 @@ pub fn records(plan: &Plan, quilter: &Quilter, rows: &[PlayedRow]) -> Vec<Record
                     plan_mm: plan.spacing_mm,
                     clearance_mm: None,
                     plan_clearance_mm: None,
+                    clearance_x_mm: None,
+                    clearance_row: None,
                     spacing: places
                         .into_iter()
                         .zip(to_places(played.measured))
@@ -258,6 +260,7 @@ pub fn records(plan: &Plan, quilter: &Quilter, rows: &[PlayedRow]) -> Vec<Record
                 coverage: 1.0,
                 missed: Vec::new(),
                 missed_in_photo: Vec::new(),
+                off_design: Vec::new(),
             };
             let in_photo: Vec<GapRecord> = own.into_iter().collect();
             let verdict = {

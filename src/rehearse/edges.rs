@@ -137,6 +137,7 @@ pub fn edge_line(scene: &Scene, side: Side) -> Option<(f64, f64)> {
     let nothing = crate::design::Design {
         curve_mm: Vec::new(),
         repeat_mm: 1.0,
+        breaks: Vec::new(),
     };
     let bare = Scene {
         rows: Vec::new(),

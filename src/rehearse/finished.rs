@@ -230,6 +230,7 @@ fn holds_quilt(scene: &Scene) -> bool {
     let nothing = Design {
         curve_mm: Vec::new(),
         repeat_mm: 1.0,
+        breaks: Vec::new(),
     };
     let stage = Stage::new(&empty, &nothing);
     let half = scene.quilt.width_mm / 2.0;

@@ -193,6 +193,7 @@ pub fn practice_paper(seed: u64, megapixels: f64) -> PracticePaper {
     let design = demo::by_name(name, repeat, height).unwrap_or(Design {
         curve_mm: Vec::new(),
         repeat_mm: repeat,
+        breaks: Vec::new(),
     });
     // The card lies beside the sheet, on its free edge, or by mistake on the line.
     let (margin, card_off) = match rng.below(8) {

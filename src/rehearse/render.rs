@@ -197,6 +197,7 @@ impl Scene {
         let nothing = Design {
             curve_mm: Vec::new(),
             repeat_mm: 1.0,
+            breaks: Vec::new(),
         };
         let stage = Stage::new(&bare, &nothing);
         let laid = &stage.cards[0];

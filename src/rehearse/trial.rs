@@ -22,5 +22,6 @@ pub fn trial_design() -> Design {
     Design {
         curve_mm,
         repeat_mm: REPEAT_MM,
+        breaks: Vec::new(),
     }
 }

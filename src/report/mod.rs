@@ -109,6 +109,8 @@ mod tests {
         to_row: u32,
         plan_mm: f64,
         clearance_mm: Option<Value>,
+        clearance_x_mm: Option<f64>,
+        clearance_row: Option<u32>,
         spacing: Vec<Place>,
         skew_mm_per_m: Value,
         bow_mm: Value,
@@ -176,6 +178,10 @@ mod tests {
         assert_eq!(
             gap.clearance_mm.as_ref().map(|clearance| clearance.value),
             Some(12.1)
+        );
+        assert_eq!(
+            (gap.clearance_x_mm, gap.clearance_row),
+            (Some(-212.7), Some(7))
         );
         let at: Vec<&str> = gap.spacing.iter().map(|place| place.at.as_str()).collect();
         assert_eq!(at, ["left", "centre", "right"]);

@@ -9,7 +9,7 @@ use crate::record::{
     Action, At, DriftRecord, GapRecord, PhotoRecord, Record, RowRecord, SIDE_MM, XOrigin,
 };
 use crate::units::{LengthUnit, Uncertain};
-use crate::verdict::words::{K_95, interval, length, number, signed, unit_name};
+use crate::verdict::words::{K_95, beside, interval, length, number, signed, unit_name};
 use crate::verdict::{caution, headline};
 
 /// Writes a finished check; lengths in the plan's unit, intervals 95 %.
@@ -107,6 +107,8 @@ fn gaps(gaps: &[GapRecord], plan: &Plan) -> Option<String> {
                 skew_with_side(value, u),
                 with_interval(gap.bow_mm.value, gap.bow_mm.u, unit),
                 clearance,
+                gap.clearance_x_mm
+                    .map_or("-".to_owned(), |x| beside(x, unit)),
                 gap.plan_clearance_mm
                     .map_or("-".to_owned(), |mm| number(mm, unit)),
             ]
@@ -116,7 +118,7 @@ fn gaps(gaps: &[GapRecord], plan: &Plan) -> Option<String> {
         plain(&[&heading, "plan", "left", "centre", "right"], &spacings)
             + "\n"
             + &plain(
-                &[&heading, "skew %", "bow", "closest", "planned closest"],
+                &[&heading, "skew %", "bow", "closest", "at", "planned"],
                 &shapes,
             )
     })
@@ -229,8 +231,13 @@ pub(super) fn skew_with_side(mm_per_m: f64, u: f64) -> String {
     format!("{percent} ± {:.2}{side}", K_95 * skew_percent(u))
 }
 
+/// What was missed; where nothing was, how far the row was stitched off the design.
 fn missed(row: &RowRecord, unit: LengthUnit) -> String {
+    let off = row.off_design.iter().map(|part| part.off_mm);
     match row.missed[..] {
+        [] if !row.off_design.is_empty() => {
+            format!("off {}", number(off.fold(0.0, f64::max), unit))
+        }
         [] => "none".to_owned(),
         [one] => length(one.to_mm - one.from_mm, unit),
         _ => format!("{} parts", row.missed.len()),
@@ -278,6 +285,7 @@ pub(crate) mod tests {
             coverage: 0.987,
             missed,
             missed_in_photo: Vec::new(),
+            off_design: Vec::new(),
         };
         let gap = |from_row, spacing: [f64; 3]| GapRecord {
             from_row,
@@ -285,6 +293,8 @@ pub(crate) mod tests {
             plan_mm: 152.4,
             clearance_mm: Some(uncertain(12.1, 0.5)),
             plan_clearance_mm: Some(12.7),
+            clearance_x_mm: Some(-212.7),
+            clearance_row: Some(7),
             spacing: [(At::Left, -600.0), (At::Centre, 0.0), (At::Right, 600.0)]
                 .into_iter()
                 .zip(spacing)

@@ -1,5 +1,6 @@
 //! Measures rows: from cards and pictures to every row's place on the quilt, with its uncertainty.
 
+use super::astray::{Astray, astray};
 use super::register::{Mapped, place_stretches};
 use super::relaxed;
 use super::search::{self, EXPECTED_SCORE, Found, Frame, SURE_SCORE, Wanted};
@@ -83,6 +84,14 @@ pub enum CannotMeasure {
     /// No row stands out.
     #[error("no row of the design stands out in the photo")]
     NoRow,
+    /// Without a design: no two rows that are alike.
+    #[error("no two rows that are stitched alike stand out in the photo")]
+    NoTwoRows,
+    /// Without a design: something else repeats where rows would.
+    #[error(
+        "the fabric's own pattern repeats in the photo, so that rows cannot be told from it without a design"
+    )]
+    PatternRepeats,
     /// The rows of a finished quilt do not stand out.
     #[error(
         "the rows of the design do not stand out well enough in the photos to tell where they are"
@@ -104,6 +113,8 @@ pub struct RowMeasured {
     /// By how much residuals hang together: the variance of a mean is this many times that of as many
     /// independent ones.
     pub inflation: f64,
+    /// Where it was stitched off the design.
+    pub astray: Vec<Astray>,
 }
 
 /// Everything measured.
@@ -211,7 +222,30 @@ pub(super) struct RoughRow {
     pub(super) score: f64,
 }
 
-fn find_rows(job: &Job) -> Result<Rough, CannotMeasure> {
+/// Cards, cameras and the map of line evidence, before any row is known.
+pub(super) struct LaidOut {
+    /// Cards and cameras; no rows yet.
+    pub(super) joint: Joint,
+    /// Cards in the order of the state.
+    pub(super) cards: Vec<CardId>,
+    /// The map, in the frame of the first card.
+    pub(super) map: LineMap,
+    /// View of each photo under which the map was made.
+    views: Vec<PreparedView>,
+    /// Size of each photo, px.
+    sizes: Vec<(u32, u32)>,
+}
+
+impl LaidOut {
+    /// Middles of the cards, mm.
+    pub(super) fn card_middles(&self) -> Vec<Point2> {
+        let cards = self.joint.start.cards.iter();
+        cards.map(|card| Point2::new(card.x, card.s)).collect()
+    }
+}
+
+/// Lays the photos out by their cards and maps them; the job's design is not looked at.
+pub(super) fn lay_out(job: &Job) -> Result<LaidOut, CannotMeasure> {
     let photo_cards: Vec<PhotoCards> = job
         .photos
         .iter()
@@ -278,9 +312,25 @@ fn find_rows(job: &Job) -> Result<Rough, CannotMeasure> {
         })
         .collect();
     let map = LineMap::new(&map_photos, region);
-    // Of forty photos these would be a hundred megabytes.
-    drop(map_photos);
-    drop(halves);
+    Ok(LaidOut {
+        joint,
+        cards,
+        map,
+        views,
+        sizes,
+    })
+}
+
+fn find_rows(job: &Job) -> Result<Rough, CannotMeasure> {
+    let laid_out = lay_out(job)?;
+    let middles = laid_out.card_middles();
+    let LaidOut {
+        mut joint,
+        cards,
+        map,
+        views,
+        sizes,
+    } = laid_out;
     let mapped = Mapped {
         map: &map,
         views: &views,
@@ -288,12 +338,6 @@ fn find_rows(job: &Job) -> Result<Rough, CannotMeasure> {
     };
 
     // Rows as wholes.
-    let middles: Vec<Point2> = joint
-        .start
-        .cards
-        .iter()
-        .map(|card| Point2::new(card.x, card.s))
-        .collect();
     let wanted = Wanted {
         design: job.design,
         spacing_mm: job.spacing_mm,
@@ -534,12 +578,26 @@ pub(super) fn follow(job: &Job, rough: Rough) -> Result<Measured, CannotMeasure>
     let views: Vec<PreparedView> = (0..job.photos.len())
         .map(|i| solved.state.view(i, i))
         .collect();
+    // Finished quilts are seen from too far off.
+    let astray = match job.relaxed {
+        Some(_) => vec![Vec::new(); traces.len()],
+        None => {
+            let papers: Vec<[Point2; 4]> = cards
+                .iter()
+                .enumerate()
+                .map(|(i, card)| paper(*card, &solved.state, i, job.card_bar_mm))
+                .collect();
+            astray(job, &solved.state, &fine, &traces, &learned, &papers)
+        }
+    };
     let rows = kept
         .iter()
         .zip(traces)
+        .zip(astray)
         .enumerate()
-        .map(|(i, (row, trace))| {
-            finish(
+        .map(|(i, ((row, trace), astray))| RowMeasured {
+            astray,
+            ..finish(
                 i,
                 row.index - kept[0].index,
                 row.score,
@@ -708,6 +766,7 @@ fn finish(
         score,
         wobble_mm: robust_spread(&deviations),
         inflation: inflation(&deviations, OBSERVE_EVERY),
+        astray: Vec::new(),
         trace,
     }
 }

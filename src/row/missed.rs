@@ -3,9 +3,10 @@
 use super::measure::{Measured, RowMeasured};
 use super::trace::TracePoint;
 use crate::design::Design;
-use crate::geometry::Point2;
+use crate::geometry::{Point2, Vector2};
 use crate::line::strip::NEIGHBOURHOOD;
 use crate::record::InPhoto;
+use std::collections::{BTreeMap, HashMap};
 
 /// Shortest stretch of the line that is reported, samples of a millimetre: 30, less what its ends lend it of
 /// their strength.
@@ -225,51 +226,75 @@ fn joined(mut stretches: Vec<(f64, f64)>) -> Vec<(f64, f64)> {
     joined
 }
 
-/// Least distance between the stitching found of two neighbouring rows, mm; negative when they cross,
-/// by how far. `None` when too little of either is seen.
-pub fn clearance_mm(upper: &RowMeasured, lower: &RowMeasured) -> Option<f64> {
-    let line = |row: &RowMeasured| -> Vec<Point2> {
-        row.trace
-            .points
-            .iter()
-            .step_by(2)
-            .filter(|p| p.found)
-            .map(|p| p.on_quilt + p.normal * p.deviation_mm)
-            .collect()
-    };
-    least_distance(&line(upper), &line(lower))
+/// Where the stitching of two neighbouring rows comes nearest.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Nearest {
+    /// Distance, mm; negative when they cross, by how far.
+    pub distance_mm: f64,
+    /// Half-way between the two lines there, on the quilt, mm.
+    pub x_mm: f64,
+    /// By how much each line, the upper and the lower one, strays from its own row's design toward the other there, mm.
+    pub strays_mm: [f64; 2],
 }
 
-/// The same for two rows as planned.
+/// A place of a line, and how far it strays from its design there, mm.
+#[derive(Debug, Clone, Copy)]
+struct Stitched {
+    at: Point2,
+    off: Vector2,
+}
+
+/// Where the stitching found of two neighbouring rows comes nearest; `None` when too little of either is seen.
+pub fn clearance(upper: &RowMeasured, lower: &RowMeasured) -> Option<Nearest> {
+    let line = |row: &RowMeasured| -> Vec<Stitched> {
+        let found = row.trace.points.iter().step_by(2).filter(|p| p.found);
+        found
+            .map(|p| {
+                let off = p.normal * p.deviation_mm;
+                Stitched {
+                    at: p.on_quilt + off,
+                    off,
+                }
+            })
+            .collect()
+    };
+    nearest(&line(upper), &line(lower))
+}
+
+/// Least distance of two rows as planned, mm, as in [`Nearest::distance_mm`].
 pub fn planned_clearance_mm(design: &Design, spacing_mm: f64, stagger: f64) -> Option<f64> {
     let points = design.sample(2.0);
-    let row = |moved: f64, down: f64| -> Vec<Point2> {
+    let row = |moved: f64, down: f64| -> Vec<Stitched> {
         (-1..=1)
             .flat_map(|k| {
                 points.iter().map(move |p| {
                     let x = p.position.x + (f64::from(k) + moved) * design.repeat_mm;
-                    Point2::new(x, p.position.y + down)
+                    Stitched {
+                        at: Point2::new(x, p.position.y + down),
+                        off: Vector2::zeros(),
+                    }
                 })
             })
             .collect()
     };
-    least_distance(&row(0.0, 0.0), &row(stagger, spacing_mm))
+    nearest(&row(0.0, 0.0), &row(stagger, spacing_mm)).map(|n| n.distance_mm)
 }
 
-/// Least distance of two point rows; where the upper one reaches below the lower one, minus the depth.
-fn least_distance(upper: &[Point2], lower: &[Point2]) -> Option<f64> {
+/// Where two point rows come nearest; where the upper one reaches below the lower one, where it does so most.
+fn nearest(upper: &[Stitched], lower: &[Stitched]) -> Option<Nearest> {
     if upper.len() < 50 || lower.len() < 50 {
         return None;
     }
     const CELL: f64 = 20.0;
-    let mut grid: std::collections::HashMap<(i64, i64), Vec<Point2>> = Default::default();
+    let mut grid: HashMap<(i64, i64), Vec<&Stitched>> = HashMap::new();
     let cell = |p: &Point2| ((p.x / CELL).floor() as i64, (p.y / CELL).floor() as i64);
     for p in lower {
-        grid.entry(cell(p)).or_default().push(*p);
+        grid.entry(cell(&p.at)).or_default().push(p);
     }
     let mut least = f64::MAX;
+    let mut pair: Option<(&Stitched, &Stitched)> = None;
     for p in upper {
-        let (i, j) = cell(p);
+        let (i, j) = cell(&p.at);
         for di in -5..=5i64 {
             for dj in -5..=5i64 {
                 // Farther cells than the best so far cannot better it.
@@ -277,43 +302,63 @@ fn least_distance(upper: &[Point2], lower: &[Point2]) -> Option<f64> {
                 if gap >= least {
                     continue;
                 }
-                for q in grid.get(&(i + di, j + dj)).into_iter().flatten() {
-                    least = least.min((p - q).norm());
+                for &q in grid.get(&(i + di, j + dj)).into_iter().flatten() {
+                    let distance = (p.at - q.at).norm();
+                    if distance < least {
+                        (least, pair) = (distance, Some((p, q)));
+                    }
                 }
             }
         }
     }
-    if least == f64::MAX {
-        return None;
-    }
+    let (p, q) = pair?;
     // Two lines sampled every 2 mm that cross come nearer than half a step.
-    if least < 1.5 {
-        let bin = |p: &Point2| (p.x / 5.0).floor() as i64;
-        let mut lowest: std::collections::BTreeMap<i64, f64> = Default::default();
-        for p in upper {
-            let y = lowest.entry(bin(p)).or_insert(f64::MIN);
-            *y = y.max(p.y);
-        }
-        let mut highest: std::collections::BTreeMap<i64, f64> = Default::default();
-        for p in lower {
-            let y = highest.entry(bin(p)).or_insert(f64::MAX);
-            *y = y.min(p.y);
-        }
-        let depth = lowest
-            .iter()
-            .filter_map(|(k, y)| Some(y - highest.get(k)?))
-            .fold(0.0, f64::max);
-        if depth > 1.5 {
-            return Some(-depth);
-        }
+    if least < 1.5
+        && let Some((depth, p, q)) = deepest(upper, lower)
+        && depth > 1.5
+    {
+        return Some(between(-depth, p, q, Vector2::y()));
     }
-    Some(least)
+    let toward = (q.at - p.at).try_normalize(1e-9).unwrap_or(Vector2::y());
+    Some(between(least, p, q, toward))
+}
+
+fn between(distance_mm: f64, upper: &Stitched, lower: &Stitched, toward: Vector2) -> Nearest {
+    Nearest {
+        distance_mm,
+        x_mm: f64::midpoint(upper.at.x, lower.at.x),
+        strays_mm: [upper.off.dot(&toward), -lower.off.dot(&toward)],
+    }
+}
+
+/// Where the upper line reaches furthest below the lower one: how far, and a place of each.
+fn deepest<'a>(
+    upper: &'a [Stitched],
+    lower: &'a [Stitched],
+) -> Option<(f64, &'a Stitched, &'a Stitched)> {
+    let outermost = |line: &'a [Stitched], sign: f64| {
+        let mut found: BTreeMap<i64, &Stitched> = BTreeMap::new();
+        for p in line {
+            let here = found.entry((p.at.x / 5.0).floor() as i64).or_insert(p);
+            if sign * p.at.y > sign * here.at.y {
+                *here = p;
+            }
+        }
+        found
+    };
+    let (lowest, highest) = (outermost(upper, 1.0), outermost(lower, -1.0));
+    lowest
+        .into_iter()
+        .filter_map(|(bin, p)| {
+            let q = highest.get(&bin)?;
+            Some((p.at.y - q.at.y, p, *q))
+        })
+        .max_by(|a, b| a.0.total_cmp(&b.0))
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::geometry::Vector2;
     use crate::row::trace::RowTrace;
 
     const SAMPLES: usize = 300;
@@ -346,6 +391,7 @@ mod tests {
                 },
                 wobble_mm: 0.5,
                 inflation: 10.0,
+                astray: Vec::new(),
             }
         };
         (0..3).map(row).collect()
@@ -390,5 +436,29 @@ mod tests {
             }
         });
         assert_eq!(missed(&end, SAMPLES), vec![vec![]; 3]);
+    }
+
+    /// A level line and below it one with a tooth that points up at x = 300, by hand: 40 apart, 10 at the tooth; a
+    /// tooth of 45 crosses by 5.
+    #[test]
+    fn rows_come_nearest_where_one_has_a_tooth() {
+        let line = |y: f64, tooth: f64| -> Vec<Stitched> {
+            let at = |i: i32| {
+                let x = f64::from(i) * 2.0;
+                let off = Vector2::new(0.0, -(tooth - (x - 300.0).abs()).max(0.0));
+                Stitched {
+                    at: Point2::new(x, y) + off,
+                    off,
+                }
+            };
+            (0..400).map(at).collect()
+        };
+        let near = nearest(&line(0.0, 0.0), &line(40.0, 30.0)).unwrap();
+        assert!((near.distance_mm - 10.0).abs() < 1e-9, "{near:?}");
+        assert!((near.x_mm - 300.0).abs() < 1e-9);
+        assert_eq!(near.strays_mm, [0.0, 30.0]);
+        let across = nearest(&line(0.0, 0.0), &line(40.0, 45.0)).unwrap();
+        assert!((across.distance_mm + 5.0).abs() < 1e-9, "{across:?}");
+        assert!((across.x_mm - 300.0).abs() < 1e-9);
     }
 }

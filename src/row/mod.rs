@@ -1,5 +1,6 @@
 //! Rows: found on the quilt as whole curves, then measured along them.
 
+pub mod astray;
 pub mod ends;
 pub mod link;
 pub mod measure;
@@ -9,4 +10,5 @@ pub mod relaxed;
 pub mod search;
 pub mod spread;
 pub mod trace;
+pub mod unplanned;
 pub mod wobble;

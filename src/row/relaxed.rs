@@ -50,6 +50,7 @@ pub fn stretched(design: &Design, along: f64, across: f64) -> Design {
     Design {
         curve_mm: design.curve_mm.iter().map(place).collect(),
         repeat_mm: design.repeat_mm * (1.0 + along),
+        breaks: design.breaks.clone(),
     }
 }
 
@@ -120,7 +121,7 @@ pub fn find(map: &LineMap, wanted: &Wanted, cards: &[CardPose]) -> Option<FoundR
     let first: Vec<(f64, f64)> = (0..(TAU / ANGLE_STEP).round() as i32)
         .flat_map(|i| SHRINKAGES.map(|s| (f64::from(i) * ANGLE_STEP, s)))
         .collect();
-    let first = looks(&coarse.around(middle, FIRST_LOOK_MM), &first);
+    let first = looks(&coarse.around(middle, [FIRST_LOOK_MM; 2]), &first);
     let near = |looks: &[(f64, f64, f64)], most: usize, angle_by: f64, shrinkage_by: f64| {
         let mut tries: Vec<(f64, f64)> = Vec::new();
         for (_, angle, shrinkage) in looks.iter().take(most) {

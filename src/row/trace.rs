@@ -31,6 +31,8 @@ const WINDOW_MM: f64 = 80.0;
 const ISLAND_GAP: i64 = 2;
 /// Share of what is found of the row below which an island does not count.
 const ISLAND_SHARE: f64 = 0.12;
+/// Samples before a break of the line that are left out.
+const BREAK_SAMPLES: usize = 4;
 /// Every so many samples make one observation.
 pub const OBSERVE_EVERY: usize = 3;
 
@@ -201,6 +203,14 @@ pub struct Learned {
     passes: usize,
 }
 
+impl Learned {
+    /// Evidence in a strip of a photo, by what tells the line best there; `None` where nothing was learned.
+    pub(super) fn evidence(&self, photo: usize, strip: &Strip) -> Option<Vec<f32>> {
+        let told = self.told.get(photo)?.as_ref()?;
+        Some(told.evidence(strip))
+    }
+}
+
 /// Passes in which the line is told by its bend and by its look, and the better way is taken.
 const BOTH_WAYS: usize = 1;
 
@@ -369,7 +379,8 @@ fn supported(line: &[LinePoint], farthest_mm: f64) -> Vec<bool> {
         .collect()
 }
 
-fn samples(
+/// The whole curve of a row in a photo, sample by sample, repeat after repeat.
+pub(super) fn samples(
     job: &Job,
     state: &State,
     view: &PreparedView,
@@ -400,9 +411,17 @@ fn samples(
     let (Some(first), Some(last)) = (repeats.first(), repeats.last()) else {
         return Vec::new();
     };
+    // Where the line is not known it must not be smoothed into what is.
+    let beside_break: Vec<bool> = (0..design.len())
+        .map(|i| {
+            design[i..(i + BREAK_SAMPLES).min(design.len())]
+                .iter()
+                .any(|d| d.is_last)
+        })
+        .collect();
     let mut samples = Vec::new();
     for k in *first..=*last {
-        for d in design {
+        for (d, beside_break) in design.iter().zip(&beside_break) {
             let along = k as f64 * repeat + d.position.x;
             let across = d.position.y;
             let on_quilt = place.on_quilt(along, across, &state.stretch);
@@ -424,7 +443,7 @@ fn samples(
                 Some((px, per_mm, normal_px)) => {
                     let ends = [px + per_mm * REACH_MM, px - per_mm * REACH_MM];
                     let under = |p: Point2| papers.iter().any(|paper| covers(paper, p));
-                    let free = ends.iter().all(|p| inside(*p)) && !under(on_quilt);
+                    let free = ends.iter().all(|p| inside(*p)) && !under(on_quilt) && !beside_break;
                     let beside = [-REACH_MM, REACH_MM].map(|by| under(on_quilt + normal * by));
                     StripSample {
                         along_mm: along,

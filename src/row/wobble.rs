@@ -50,6 +50,14 @@ impl Likeness {
 const WIDE: usize = 40;
 
 impl Fingerprint {
+    /// That of nothing: it is like no other.
+    pub fn none() -> Fingerprint {
+        Fingerprint {
+            samples_per_repeat: 0,
+            hundredths_mm: Vec::new(),
+        }
+    }
+
     /// Of a traced row; `samples` is the number of millimetre samples in one repeat.
     pub fn new(trace: &RowTrace, samples: usize, repeat_mm: f64) -> Fingerprint {
         let per_repeat = samples / OBSERVE_EVERY;

@@ -1,16 +1,21 @@
 //! The reasons for a verdict in a quilter's words: row, side, amount, fix.
 
 use super::conformity::Finding;
-use super::words::{interval, is_nothing, length, list, number, side, unit_name};
+use super::words::{interval, is_nothing, length, list, number, origin, side, unit_name};
 use super::{Advance, Judged, Judgement, Situation};
 use crate::learn::correction::Correction;
 use crate::learn::resquare::ReSquare;
 use crate::plan::Plan;
-use crate::record::{Action, At, XOrigin};
+use crate::record::{Action, At};
 use crate::units::LengthUnit;
 
 /// Less of the plan's width than this in view, and the unseen ends are mentioned.
 const SEEN_SHARE: f64 = 0.9;
+
+/// Factor from a standard uncertainty to a one-sided 95 % bound, normal distribution (JCGM 106:2012).
+const K_ONE_SIDED: f64 = 1.645;
+/// Share of the planned clearance below which rows are said to come near.
+const NEAR_SHARE: f64 = 0.5;
 
 const PLACES: [At; 3] = [At::Left, At::Centre, At::Right];
 
@@ -29,6 +34,7 @@ pub(super) fn write(
         unit: plan.unit,
     };
     let mut reasons = facts.missed();
+    reasons.extend(facts.off_design());
     match action {
         Action::Retake => reasons.extend(facts.why_retake()),
         Action::ReSquare => {
@@ -42,6 +48,7 @@ pub(super) fn write(
         Action::CarryOn => reasons.extend(facts.why_carry_on()),
     }
     if action != Action::Retake {
+        reasons.extend(facts.clearance());
         reasons.extend(facts.what_is_not_known());
     }
     let noticed = situation
@@ -62,10 +69,7 @@ struct Facts<'a> {
 impl Facts<'_> {
     fn missed(&self) -> Vec<String> {
         let measured = self.situation.measured;
-        let origin = match measured.x_origin {
-            XOrigin::Quilt => "the centre of the quilt",
-            XOrigin::View => "the middle of the photo",
-        };
+        let origin = origin(measured.x_origin);
         let sentence = |from_mm: f64, to_mm: f64| {
             let middle_mm = f64::midpoint(from_mm, to_mm);
             let direction = if middle_mm < 0.0 { "left" } else { "right" };
@@ -82,6 +86,67 @@ impl Facts<'_> {
             .iter()
             .map(|missed| sentence(missed.from_mm, missed.to_mm))
             .collect()
+    }
+
+    fn off_design(&self) -> Vec<String> {
+        let measured = self.situation.measured;
+        let sentence = |from_mm: f64, to_mm: f64, off_mm: f64| {
+            let middle_mm = f64::midpoint(from_mm, to_mm);
+            let direction = if middle_mm < 0.0 { "left" } else { "right" };
+            format!(
+                "Row {} was stitched off the design, by up to {} over {}, {} {direction} of {}: look at it, and \
+                 take it out before you roll on if it shows.",
+                self.situation.row,
+                length(off_mm, self.unit),
+                length(to_mm - from_mm, self.unit),
+                length(middle_mm.abs(), self.unit),
+                origin(measured.x_origin),
+            )
+        };
+        let parts = measured.off_design.iter();
+        parts
+            .map(|part| sentence(part.from_mm, part.to_mm, part.off_mm))
+            .collect()
+    }
+
+    /// Rows that cross, or come much nearer than planned, though they were not planned to.
+    fn clearance(&self) -> Option<String> {
+        let gap = self.situation.gap?;
+        let (clearance, x_mm) = (gap.clearance_mm?, gap.clearance_x_mm?);
+        let most_mm = clearance.value + K_ONE_SIDED * clearance.u;
+        let crosses = most_mm < 0.0 && gap.plan_clearance_mm.is_none_or(|plan| plan >= 0.0);
+        let is_near = gap
+            .plan_clearance_mm
+            .is_some_and(|plan| most_mm < NEAR_SHARE * plan);
+        if !crosses && !is_near {
+            return None;
+        }
+        let rows = format!("Rows {} and {}", gap.from_row, gap.to_row);
+        let what = match crosses {
+            true => format!("{rows} cross by {}", length(-clearance.value, self.unit)),
+            false => format!(
+                "{rows} come as near as {}",
+                length(clearance.value.max(0.0), self.unit)
+            ),
+        };
+        let planned = match gap.plan_clearance_mm {
+            Some(mm) if !crosses => format!(" (planned {})", length(mm, self.unit)),
+            _ => String::new(),
+        };
+        let strays = gap.clearance_row.map_or_else(String::new, |row| {
+            let other = if row == gap.to_row {
+                gap.from_row
+            } else {
+                gap.to_row
+            };
+            format!("; there row {row} strays from its line toward row {other}")
+        });
+        let direction = if x_mm < 0.0 { "left" } else { "right" };
+        Some(format!(
+            "{what}{planned}, {} {direction} of {}{strays}.",
+            length(x_mm.abs(), self.unit),
+            origin(self.situation.measured.x_origin),
+        ))
     }
 
     fn why_retake(&self) -> Vec<String> {
@@ -374,6 +439,13 @@ impl Facts<'_> {
     fn what_is_not_known(&self) -> Vec<String> {
         let row = self.situation.row;
         let mut reasons = Vec::new();
+        if !self.plan.has_design() && row > 1 {
+            reasons.push(format!(
+                "Without a design row {row} is held against row {} alone, and is not known again in another photo: \
+                 give --row when you retake it.",
+                row - 1,
+            ));
+        }
         if let Err(missing) = self.situation.position {
             reasons.push(format!(
                 "How far row {row} has drifted since row 1 is not known: {missing}. Row {} is taken \

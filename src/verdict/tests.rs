@@ -85,6 +85,7 @@ impl Case {
             coverage: 0.99,
             missed: self.missed.clone(),
             missed_in_photo: Vec::new(),
+            off_design: Vec::new(),
         };
         let gap = self.gap.map(|deviation| GapRecord {
             from_row: self.row - 1,
@@ -92,6 +93,8 @@ impl Case {
             plan_mm: plan.spacing_mm,
             clearance_mm: None,
             plan_clearance_mm: None,
+            clearance_x_mm: None,
+            clearance_row: None,
             spacing: [(At::Left, -half), (At::Centre, 0.0), (At::Right, half)]
                 .into_iter()
                 .zip(deviation)
@@ -667,6 +670,8 @@ fn a_situation_joins_the_photos_gaps_to_those_of_the_quilt() {
         plan_mm: 150.0,
         clearance_mm: None,
         plan_clearance_mm: None,
+        clearance_x_mm: None,
+        clearance_row: None,
         spacing: [(At::Left, -1000.0), (At::Centre, 0.0), (At::Right, 1000.0)]
             .map(|(at, x_mm)| SpacingRecord {
                 at,
@@ -691,6 +696,7 @@ fn a_situation_joins_the_photos_gaps_to_those_of_the_quilt() {
         coverage: 1.0,
         missed: Vec::new(),
         missed_in_photo: Vec::new(),
+        off_design: Vec::new(),
     };
     // The journal's gap 2-3 was measured again in the new photo.
     let journal = [gap(1, 2.0), gap(2, 9.0)];

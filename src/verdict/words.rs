@@ -1,6 +1,6 @@
 //! Lengths and sides in a quilter's words.
 
-use crate::record::At;
+use crate::record::{At, XOrigin};
 use crate::units::{INCH, LengthUnit};
 
 /// Inches are shown in fractions of this many parts.
@@ -56,6 +56,20 @@ pub fn unit_name(unit: LengthUnit) -> &'static str {
     match unit {
         LengthUnit::Inch => "in",
         LengthUnit::Millimetre => "mm",
+    }
+}
+
+/// A place along the row against where x counts from, without its unit: `12 1/2 left`.
+pub fn beside(x_mm: f64, unit: LengthUnit) -> String {
+    let direction = if x_mm < 0.0 { "left" } else { "right" };
+    format!("{} {direction}", number(x_mm.abs(), unit))
+}
+
+/// Where x counts from.
+pub fn origin(x_origin: XOrigin) -> &'static str {
+    match x_origin {
+        XOrigin::Quilt => "the centre of the quilt",
+        XOrigin::View => "the middle of the photo",
     }
 }
 

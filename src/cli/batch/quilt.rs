@@ -20,7 +20,7 @@ use std::sync::mpsc::sync_channel;
 struct Quilt<'a> {
     folder: &'a Path,
     plan: Plan,
-    design: Design,
+    design: Option<Design>,
     arguments: &'a BatchArguments,
     progress: &'a ProgressBar,
 }
@@ -176,7 +176,7 @@ impl Quilt<'_> {
             let photos = [photo];
             let named = self.arguments.camera.as_deref();
             let cameras = self.progress.suspend(|| snap::cameras(&photos, named))?;
-            let rows = look(&photos, &self.plan, &self.design, &cameras)?;
+            let rows = look(&photos, &self.plan, self.design.as_ref(), &cameras)?;
             let [photo] = photos;
             // Pixels of photos that wait for their turn would fill the memory.
             let luma = image::GrayImage::default();
@@ -237,7 +237,7 @@ impl Quilt<'_> {
     ) -> anyhow::Result<Measured> {
         let Shown { photo, small, rows } = shown;
         let photos = [photo];
-        let check = judge(rows, &photos, &self.plan, &self.design, known, None)?;
+        let check = judge(rows, &photos, &self.plan, known, None)?;
         // A later photo of the same row that asks for a retake must not push a good one aside.
         if check.is_retake && check.record.verdict.action == Action::Retake {
             bail!(

@@ -64,6 +64,7 @@ pub fn cut(template: &Template) -> Cut {
         design: Design {
             curve_mm,
             repeat_mm,
+            breaks: Vec::new(),
         },
         start: Vector2::new(origin.x, middle),
     }

@@ -261,6 +261,7 @@ impl Template {
         let design = Design {
             curve_mm,
             repeat_mm,
+            breaks: Vec::new(),
         };
         let samples = design.sample(STEP_MM);
         Template { design, samples }

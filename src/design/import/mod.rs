@@ -203,6 +203,7 @@ fn one_repeat(drawn: Drawn, repeat_mm: Option<f64>) -> Result<Imported, DesignEr
     let design = Design {
         repeat_mm: run * scale,
         curve_mm,
+        breaks: Vec::new(),
     };
     Ok(Imported {
         design,

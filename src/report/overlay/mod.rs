@@ -64,7 +64,7 @@ pub struct OverlayRow {
     /// Row number.
     pub number: u32,
     /// The design as fitted, over what is seen, mm.
-    pub line_mm: Vec<Point2>,
+    pub line_mm: Vec<Vec<Point2>>,
     /// The fitted baseline, left to right, mm.
     pub baseline_mm: Vec<Point2>,
     /// Where the plan puts the baseline, left to right, mm; drawn for the newest row.
@@ -153,7 +153,7 @@ impl<'a> Scene<'a> {
                 .flat_map(|line| self.on_canvas(&line))
                 .collect::<Vec<_>>()
         };
-        let fitted = of_rows(&|row| vec![row.line_mm.clone()]);
+        let fitted = of_rows(&|row| row.line_mm.clone());
         let baselines = of_rows(&|row| vec![row.baseline_mm.clone()]);
         let weak = of_rows(&|row| row.weak.clone());
         let missed = of_rows(&|row| row.missed.clone());

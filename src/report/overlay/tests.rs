@@ -49,7 +49,7 @@ fn row(number: u32) -> OverlayRow {
     let newest = number == 7;
     OverlayRow {
         number,
-        line_mm: steps().map(design).collect(),
+        line_mm: vec![steps().map(design).collect()],
         baseline_mm: steps()
             .map(|x| Point2::new(x, baseline(number, x)))
             .collect(),
@@ -97,6 +97,7 @@ fn photo(width: u32, height: u32) -> RgbImage {
         let line = row(number)
             .line_mm
             .iter()
+            .flatten()
             .filter_map(|point| to_photo(*point))
             .collect();
         canvas.stroke(&[line], thread);

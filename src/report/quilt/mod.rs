@@ -15,7 +15,8 @@ use crate::gap::{self, places};
 use crate::journal::{SavedCheck, SavedFinished, gaps_of};
 use crate::plan::Plan;
 use crate::record::{
-    Action, At, DriftRecord, GapRecord, InPhoto, PhotoRecord, RowRecord, Stretch, XOrigin,
+    Action, At, DriftRecord, GapRecord, InPhoto, OffDesign, PhotoRecord, RowRecord, Stretch,
+    XOrigin,
 };
 use crate::units::{LengthUnit, Uncertain};
 use crate::verdict::conformity::{Finding, judge};
@@ -111,6 +112,8 @@ pub struct MeasuredRow {
     /// Where a photo shows each of them.
     #[serde(default)]
     pub missed_in_photo: Vec<Option<InPhoto>>,
+    /// Parts stitched off the design.
+    pub off_design: Vec<OffDesign>,
     /// What the plan's tolerances say.
     pub findings: Findings,
     /// The photos measured.
@@ -216,7 +219,7 @@ fn measured_row(check: &SavedCheck, plan: &Plan, gaps: &[GapRecord]) -> Option<M
     let above = index.checked_sub(1).map(|i| &record.rows[i]);
     let shift_mm = above
         .filter(|above| above.row + 1 == row.row)
-        .map(|above| shift_between(above, row, plan.repeat_mm));
+        .map(|above| shift_between(above, row, plan.told_repeat_mm()));
     let skew_mm_per_m = position.map(|p| p.skew_mm_per_m);
     let tolerance = &plan.tolerance;
     // Row 1 cannot drift or lean against itself.
@@ -253,6 +256,7 @@ fn measured_row(check: &SavedCheck, plan: &Plan, gaps: &[GapRecord]) -> Option<M
         coverage: row.coverage,
         missed: row.missed.clone(),
         missed_in_photo: row.missed_in_photo.clone(),
+        off_design: row.off_design.clone(),
         findings,
         photos: record.photos.clone(),
         notes: check.notes.clone(),
@@ -262,11 +266,11 @@ fn measured_row(check: &SavedCheck, plan: &Plan, gaps: &[GapRecord]) -> Option<M
 /// Shift of a row against the one above it, both measured against the topmost row of one photo.
 ///
 /// What the two shifts share is not in the record, so their variances are added: never too small.
-fn shift_between(above: &RowRecord, row: &RowRecord, repeat_mm: f64) -> Uncertain {
+fn shift_between(above: &RowRecord, row: &RowRecord, repeat_mm: Option<f64>) -> Uncertain {
     let off = row.shift_mm.value - above.shift_mm.value;
     Uncertain {
         // A design moved by whole repeats is not moved.
-        value: off - (off / repeat_mm).round() * repeat_mm,
+        value: repeat_mm.map_or(off, |repeat| off - (off / repeat).round() * repeat),
         u: row.shift_mm.u.hypot(above.shift_mm.u),
     }
 }

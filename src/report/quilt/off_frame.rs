@@ -121,6 +121,7 @@ impl OffFrame {
             coverage: row.coverage,
             missed: row.missed.clone(),
             missed_in_photo: row.missed_in_photo.clone(),
+            off_design: row.off_design.clone(),
             findings,
             photos: match index {
                 0 => finished.photos.clone(),

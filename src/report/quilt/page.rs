@@ -12,7 +12,7 @@ use crate::report::log::action;
 use crate::report::terminal::{skew_with_side, with_interval};
 use crate::units::{LengthUnit, Uncertain};
 use crate::verdict::PHOTO_CAUTION;
-use crate::verdict::words::{K_95, interval, length, number, signed, unit_name};
+use crate::verdict::words::{K_95, beside, interval, length, number, signed, unit_name};
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
@@ -543,6 +543,44 @@ fn stitching_section(report: &QuiltReport, said: bool, pictures: &[Picture]) -> 
             (false, vec![r.row.to_string(), from, to, long])
         })
         .collect();
+    let off: Vec<(bool, Vec<String>)> = report
+        .rows
+        .iter()
+        .flat_map(|r| r.off_design.iter().map(move |part| (r, part)))
+        .map(|(r, part)| {
+            let middle = (r.seen_from_mm + r.seen_to_mm) / 2.0;
+            let cells = vec![
+                r.row.to_string(),
+                beside(part.from_mm - middle, unit),
+                beside(part.to_mm - middle, unit),
+                number(part.off_mm, unit),
+            ];
+            (false, cells)
+        })
+        .collect();
+    let nearest: Vec<(bool, Vec<String>)> = report
+        .rows
+        .iter()
+        .filter_map(|r| {
+            let gap = r.gap.as_ref()?;
+            let (clearance, x_mm) = (gap.clearance_mm?, gap.clearance_x_mm?);
+            let planned = gap.plan_clearance_mm;
+            let cells = vec![
+                r.row.to_string(),
+                format!(
+                    "{} ± {}",
+                    number(clearance.value, unit),
+                    interval(clearance.u, unit)
+                ),
+                beside(x_mm, unit),
+                gap.clearance_row
+                    .map_or("-".to_owned(), |row| format!("row {row}")),
+                planned.map_or("-".to_owned(), |mm| number(mm, unit)),
+            ];
+            let crosses = clearance.value < 0.0 && planned.is_none_or(|mm| mm >= 0.0);
+            Some((crosses, cells))
+        })
+        .collect();
     let cut_out = |picture: &&Picture| matches!(picture.shows, Shows::Missed { finished, .. } if finished != said);
     let cut_outs: Vec<(&Picture, String)> = (pictures.iter())
         .filter(cut_out)
@@ -558,6 +596,11 @@ fn stitching_section(report: &QuiltReport, said: bool, pictures: &[Picture]) -> 
             h2 { "Stitching" }
             (table(&format!("What each check said, wobble ({}), share of the line found, missed parts", unit_name(unit)),
                 &["Row", "said", "wobble", "found", "missed"], lines))
+            @if !nearest.is_empty() {
+                h3 { "Closest stitching" }
+                (table(&format!("Where each row comes nearest to the one above, from where x counts ({}); below nought they cross", unit_name(unit)),
+                    &["Row", "closest", "at", "strays there", "planned"], nearest))
+            }
             @if missed.is_empty() { p { "No missed part was found." } } @else {
                 h3 { "Missed parts" }
                 (table(&format!("From the middle of what the photo shows ({})", unit_name(unit)),
@@ -572,6 +615,11 @@ fn stitching_section(report: &QuiltReport, said: bool, pictures: &[Picture]) -> 
                     }
                 }
             }
+            @if !off.is_empty() {
+                h3 { "Stitched off the design" }
+                (table(&format!("From the middle of what the photo shows, and how far off at most ({})", unit_name(unit)),
+                    &["Row", "from", "to", "off by"], off))
+            }
             @if !notes.is_empty() {
                 h3 { "Notes" }
                 ul { @for (row, note) in notes { li { "Row " (row) ": " (note) } } }
@@ -583,10 +631,7 @@ fn stitching_section(report: &QuiltReport, said: bool, pictures: &[Picture]) -> 
 /// Ends of a missed part, from the middle of what the photo shows.
 fn from_middle(row: &MeasuredRow, part: &Stretch, unit: LengthUnit) -> [String; 2] {
     let middle = (row.seen_from_mm + row.seen_to_mm) / 2.0;
-    [part.from_mm, part.to_mm].map(|mm| match mm - middle {
-        mm if mm < 0.0 => format!("{} left", number(-mm, unit)),
-        mm => format!("{} right", number(mm, unit)),
-    })
+    [part.from_mm, part.to_mm].map(|mm| beside(mm - middle, unit))
 }
 
 fn missed_caption(report: &QuiltReport, picture: &Picture) -> Option<String> {

@@ -143,8 +143,8 @@ fn the_json_document_has_the_documented_keys() {
     let last = &document["rows"][5];
     assert_eq!(
         keys(last),
-        "action bow_mm coverage drift drift_x_mm findings gap missed missed_in_photo notes photos row saved seen_from_mm \
-         seen_to_mm shift_mm skew_mm_per_m wobble_mm x_origin"
+        "action bow_mm coverage drift drift_x_mm findings gap missed missed_in_photo notes off_design photos row saved \
+         seen_from_mm seen_to_mm shift_mm skew_mm_per_m wobble_mm x_origin"
     );
     assert_eq!(keys(&last["findings"]), "bow drift gap skew");
     assert_eq!((&last["row"], &last["action"]), (&7.into(), &"trim".into()));

@@ -1,0 +1,180 @@
+//! Rows measured without a design, and lines stitched off the design, on practice photos drawn here; their truth is
+//! the drawing's own, which shares no geometry with the measuring code.
+
+#[path = "../examples/evaluate.rs"]
+#[allow(dead_code)]
+mod evaluate;
+
+use assert_cmd::Command;
+use rowsight::check::{Check, CheckError, Known, check};
+use rowsight::design::Design;
+use rowsight::photo::{self, Photo};
+use rowsight::plan::{Plan, Tolerance};
+use rowsight::rehearse::{PhotoClass, Scene, WrongTurn, render, trial_design};
+use rowsight::units::LengthUnit;
+use std::path::Path;
+
+const MEGAPIXELS: f64 = 3.0;
+
+fn photo_of(scene: &Scene) -> Photo {
+    let jpeg = render(scene, &trial_design()).jpeg().unwrap();
+    photo::decode(jpeg, Path::new("row.jpg")).unwrap()
+}
+
+fn checked(scene: &Scene, design: Option<&Design>) -> Result<Check, CheckError> {
+    let plan = Plan {
+        unit: LengthUnit::Millimetre,
+        width_mm: scene.quilt.width_mm,
+        length_mm: scene.quilt.length_mm,
+        design_file: design.map_or_else(String::new, |_| "design.svg".to_owned()),
+        repeat_mm: 0.0,
+        spacing_mm: scene.quilt.spacing_mm,
+        stagger: scene.quilt.stagger,
+        rows: 100,
+        first_row_mm: 90.0,
+        card_bar_mm: scene.cards[0].bar_mm,
+        tolerance: Tolerance::default(),
+        roll: Default::default(),
+    };
+    let newest = scene.rows.last().map(|r| r.row);
+    check(&[photo_of(scene)], &plan, design, &Known::default(), newest)
+}
+
+/// Repeat told and not told; errors against the truth within three of the u stated, and below 1 mm.
+#[test]
+fn rows_without_a_design_have_their_true_spacing() {
+    let folder = tempfile::tempdir().unwrap();
+    for seed in [6000, 6001] {
+        let case = evaluate::case_of(PhotoClass::Easy, seed, MEGAPIXELS);
+        let (_, tally, line) = evaluate::measured(&case, folder.path(), true).unwrap();
+        assert_eq!((tally.found, tally.wrong), (1, 0), "{line}");
+        assert!(!tally.spacing.is_empty(), "{line}");
+        for (error, u) in &tally.spacing {
+            assert!(
+                error.abs() < 1.0 && error.abs() < 3.0 * u,
+                "{error} {u}: {line}"
+            );
+        }
+    }
+}
+
+/// Prints that repeat, with nothing stitched on them, are not measured instead of rows.
+#[test]
+fn a_print_without_rows_is_refused() {
+    for class in [
+        PhotoClass::Checks,
+        PhotoClass::Stripes,
+        PhotoClass::SmallPrint,
+    ] {
+        let mut scene = Scene::of_class(class, 6010, MEGAPIXELS, &trial_design());
+        scene.rows.clear();
+        let error = checked(&scene, None).unwrap_err();
+        let said = error.to_string();
+        assert!(
+            matches!(error, CheckError::Rows { .. }),
+            "{class:?}: {said}"
+        );
+        assert!(said.contains("--from-photo"), "{said}");
+    }
+}
+
+#[test]
+fn a_wrong_turn_is_told_with_its_place_and_how_far_off_it_is() {
+    let design = trial_design();
+    let mut scene = Scene::of_class(PhotoClass::Easy, 6030, 4.0, &design);
+    // From far enough to have several rows and repeats in view.
+    scene.camera.mm_per_px = 0.6;
+    scene.objects.clear();
+    let (last, middle) = (scene.rows.len() - 1, scene.camera.target_x_mm);
+    scene.rows[last].wrong_turns.push(WrongTurn {
+        from_mm: middle - 55.0,
+        to_mm: middle + 55.0,
+        aside_mm: 18.0,
+    });
+    let checked = checked(&scene, Some(&design)).unwrap();
+    let rows = &checked.record.rows;
+    let [part] = rows[rows.len() - 1].off_design[..] else {
+        let seen: Vec<_> = rows
+            .iter()
+            .map(|r| (r.row, r.coverage, &r.missed))
+            .collect();
+        panic!("{seen:?}");
+    };
+    // The ends of a turn are ramps; the middle of what is told lies within it.
+    assert!(
+        part.to_mm - part.from_mm > 20.0 && part.to_mm - part.from_mm < 120.0,
+        "{part:?}"
+    );
+    assert!((part.off_mm - 18.0).abs() < 5.0, "{part:?}");
+    assert!(
+        rows[..rows.len() - 1]
+            .iter()
+            .all(|r| r.off_design.is_empty())
+    );
+    assert!(checked.record.verdict.reasons[0].contains("stitched off the design"));
+}
+
+fn rowsight(arguments: &[&str]) -> (i32, String, String) {
+    let output = Command::cargo_bin("rowsight")
+        .unwrap()
+        .args(arguments)
+        .env("ROWSIGHT_DATA", env!("CARGO_TARGET_TMPDIR"))
+        .output()
+        .unwrap();
+    let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
+    let code = output.status.code().unwrap();
+    (code, text(&output.stdout), text(&output.stderr))
+}
+
+/// The sample quilt as one would plan and check it without its design.
+#[test]
+fn a_quilt_without_a_design_is_planned_checked_listed_and_reported() {
+    let place = tempfile::tempdir().unwrap();
+    let folder = place.path().join("quilt").display().to_string();
+    let plan = [
+        "plan",
+        &folder,
+        "--width",
+        "60in",
+        "--length",
+        "40in",
+        "--no-design",
+        "--spacing",
+        "6in",
+        "--stagger",
+        "0.5",
+        "--rows",
+        "6",
+        "--card-bar",
+        "149.6mm",
+    ];
+    let (code, out, err) = rowsight(&plan);
+    assert_eq!(code, 0, "{err}");
+    assert!(out.contains("No design"), "{out}");
+    let photo =
+        Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-images/harvest/row-photos/row-03.jpg");
+    let photo = photo.display().to_string();
+    let (code, out, err) = rowsight(&["snap", &folder, &photo, "--row", "3", "--json"]);
+    assert!(code == 0 || code == 1, "{code} {err}");
+    let record: serde_json::Value = serde_json::from_str(&out).unwrap();
+    let gaps = record["gaps"].as_array().unwrap();
+    assert!(!gaps.is_empty(), "{out}");
+    for gap in gaps {
+        assert!(gap["plan_clearance_mm"].is_null());
+        for spacing in gap["spacing"].as_array().unwrap() {
+            // Drawn with gaps of 6 in and errors of 1/32 in each, and leans of 1/16 in.
+            assert!(
+                (spacing["value"].as_f64().unwrap() - 152.4).abs() < 5.0,
+                "{gap}"
+            );
+        }
+    }
+    assert!(place.path().join("quilt/overlays/row-03.jpg").exists());
+    for command in ["log", "report", "forecast"] {
+        let (code, _, err) = rowsight(&[command, &folder]);
+        assert_eq!(code, 0, "{command}: {err}");
+    }
+    let (code, _, err) = rowsight(&["rehearse", &folder]);
+    assert_eq!(code, 2, "{err}");
+    assert!(err.contains("has no design"), "{err}");
+}
