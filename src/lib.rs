@@ -10,7 +10,7 @@
 //! let plan = plan::file::read(quilt).unwrap();
 //! let design = design::import::read(&quilt.join(&plan.design_file), Some(plan.repeat_mm)).unwrap().design;
 //! let photos = [photo::read(&quilt.join("row-photos/row-02.jpg")).unwrap()];
-//! let checked = check(&photos, &plan, &design, &Known::default(), Some(2)).unwrap();
+//! let checked = check(&photos, &plan, Some(&design), &Known::default(), Some(2)).unwrap();
 //! let gap = &checked.record.gaps[0];
 //! // Planned 152.4 mm; the truth beside the photo says 154.4 in the middle.
 //! assert!((gap.spacing[1].value - 154.4).abs() < 1.0);
