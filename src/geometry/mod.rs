@@ -4,6 +4,7 @@
 //! Transforms read target-from-source: `quilt_from_photo`.
 
 pub mod camera;
+pub mod cells;
 pub mod homography;
 
 /// A point; its frame and unit are in the variable's name.

@@ -9,9 +9,9 @@ use super::measure::Job;
 use super::trace::{Learned, RowTrace, TracePoint};
 use crate::design::DesignPoint;
 use crate::geometry::Point2;
+use crate::geometry::cells::Cells;
 use crate::line::strip::{ACROSS_STEP_MM, Strip, StripSample};
 use crate::plane::joint::State;
-use std::collections::HashMap;
 use std::ops::Range;
 
 /// How far to both sides of the design a line is looked for, mm.
@@ -79,44 +79,25 @@ struct Run<'a> {
 type Place = (usize, usize, Point2);
 
 /// All fitted lines, for telling what else is stitched at a place.
-struct Lines {
-    cells: HashMap<(i64, i64), Vec<Place>>,
-}
+struct Lines(Cells<Place>);
 
 impl Lines {
-    fn cell(p: &Point2) -> (i64, i64) {
-        (
-            (p.x / OTHERS_MM).floor() as i64,
-            (p.y / OTHERS_MM).floor() as i64,
-        )
-    }
-
     fn new(runs: &[Run]) -> Lines {
-        let mut cells: HashMap<(i64, i64), Vec<Place>> = HashMap::new();
-        for (number, run) in runs.iter().enumerate() {
-            for (i, p) in run.points.iter().enumerate().step_by(2) {
-                cells
-                    .entry(Lines::cell(&p.on_quilt))
-                    .or_default()
-                    .push((number, i, p.on_quilt));
-            }
-        }
-        Lines { cells }
+        let places = runs.iter().enumerate().flat_map(|(number, run)| {
+            let points = run.points.iter().enumerate().step_by(2);
+            points.map(move |(i, p)| (p.on_quilt, (number, i, p.on_quilt)))
+        });
+        Lines(Cells::new(OTHERS_MM, places))
     }
 
     /// Whether another line than that of `run` about `sample` lies at the place.
     fn others_at(&self, place: &Point2, run: usize, sample: usize) -> bool {
-        let (i, j) = Lines::cell(place);
+        let (i, j) = self.0.of(*place);
         (-1..=1).any(|a| {
             (-1..=1).any(|b| {
-                self.cells
-                    .get(&(i + a, j + b))
-                    .into_iter()
-                    .flatten()
-                    .any(|(r, s, p)| {
-                        (*r != run || s.abs_diff(sample) > ELSEWHERE)
-                            && (p - place).norm() < OTHERS_MM
-                    })
+                self.0.at((i + a, j + b)).iter().any(|(r, s, p)| {
+                    (*r != run || s.abs_diff(sample) > ELSEWHERE) && (p - place).norm() < OTHERS_MM
+                })
             })
         })
     }

@@ -3,10 +3,11 @@
 use super::measure::{Measured, RowMeasured};
 use super::trace::TracePoint;
 use crate::design::Design;
+use crate::geometry::cells::Cells;
 use crate::geometry::{Point2, Vector2};
 use crate::line::strip::NEIGHBOURHOOD;
 use crate::record::InPhoto;
-use std::collections::{BTreeMap, HashMap};
+use std::collections::BTreeMap;
 
 /// Shortest stretch of the line that is reported, samples of a millimetre: 30, less what its ends lend it of
 /// their strength.
@@ -286,15 +287,11 @@ fn nearest(upper: &[Stitched], lower: &[Stitched]) -> Option<Nearest> {
         return None;
     }
     const CELL: f64 = 20.0;
-    let mut grid: HashMap<(i64, i64), Vec<&Stitched>> = HashMap::new();
-    let cell = |p: &Point2| ((p.x / CELL).floor() as i64, (p.y / CELL).floor() as i64);
-    for p in lower {
-        grid.entry(cell(&p.at)).or_default().push(p);
-    }
+    let grid = Cells::new(CELL, lower.iter().map(|p| (p.at, p)));
     let mut least = f64::MAX;
     let mut pair: Option<(&Stitched, &Stitched)> = None;
     for p in upper {
-        let (i, j) = cell(&p.at);
+        let (i, j) = grid.of(p.at);
         for di in -5..=5i64 {
             for dj in -5..=5i64 {
                 // Farther cells than the best so far cannot better it.
@@ -302,7 +299,7 @@ fn nearest(upper: &[Stitched], lower: &[Stitched]) -> Option<Nearest> {
                 if gap >= least {
                     continue;
                 }
-                for &q in grid.get(&(i + di, j + dj)).into_iter().flatten() {
+                for &q in grid.at((i + di, j + dj)) {
                     let distance = (p.at - q.at).norm();
                     if distance < least {
                         (least, pair) = (distance, Some((p, q)));

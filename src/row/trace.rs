@@ -9,7 +9,7 @@ use crate::plane::camera::PreparedView;
 use crate::plane::joint::{LineObservation, State};
 use image::GrayImage;
 use rayon::prelude::*;
-use std::collections::{BTreeMap, HashMap};
+use std::collections::BTreeMap;
 
 /// How far to both sides of the fitted design the line is looked for, mm.
 const REACH_MM: f64 = 6.0;
@@ -85,7 +85,7 @@ impl RowTrace {
     fn drop_what_hides(&mut self) {
         let height = |p: &TracePoint| (0, (p.across_mm / LEVEL_MM).floor() as i64);
         let stretch = |p: &TracePoint| (1, (p.along_mm / WINDOW_MM).floor() as i64);
-        let mut shares: HashMap<(u8, i64), (u32, u32)> = HashMap::new();
+        let mut shares: BTreeMap<(u8, i64), (u32, u32)> = BTreeMap::new();
         for p in self.points.iter().filter(|p| p.is_visible()) {
             for key in [height(p), stretch(p)] {
                 let share = shares.entry(key).or_default();
