@@ -1366,20 +1366,26 @@ pub(crate) fn drawn(
     let fitted = |i: usize, from: f64, to: f64| -> Vec<Vec<Point2>> {
         let repeat = design.repeat_mm * (1.0 + state.stretch.x);
         let number = |x: f64| ((x - state.rows[i].shift) / repeat).floor() as i64;
-        let points: Vec<(bool, Point2)> = (number(from) - 1..=number(to) + 1)
+        let points = (number(from) - 1..=number(to) + 1)
             .flat_map(|k| samples.iter().map(move |d| (k, d)))
             .map(|(k, d)| {
                 let along = k as f64 * design.repeat_mm + d.position.x;
                 let place = state.rows[i].on_quilt(along, d.position.y, &state.stretch);
                 (d.is_last, place)
-            })
-            .filter(|(_, p)| p.x >= from && p.x <= to)
-            .map(|(is_last, p)| (is_last, recorded(p)))
-            .collect();
-        let pieces = points.chunk_by(|a, _| !a.0);
+            });
+        // What lies beyond the view, or is not known, parts the line.
+        let mut pieces = vec![Vec::new()];
+        for (is_last, p) in points {
+            let inside = p.x >= from && p.x <= to;
+            if let Some(piece) = pieces.last_mut().filter(|_| inside) {
+                piece.push(recorded(p));
+            }
+            if is_last || !inside {
+                pieces.push(Vec::new());
+            }
+        }
+        pieces.retain(|piece| piece.len() > 1);
         pieces
-            .map(|piece| piece.iter().map(|(_, p)| *p).collect())
-            .collect()
     };
     let overlay_rows = rows
         .iter()
