@@ -1,8 +1,8 @@
 //! Rows without a design: the line is learned from the rows themselves, then they are measured by it.
 //!
 //! Neighbouring rows are the same line moved down and along. So the map of line evidence is laid on itself
-//! ([`lattice`]): where it fits gives the repeat and the step from row to row. All repeats are laid on each other
-//! ([`pile`]), the line is followed through the pile ([`line`]), and from there on rows are looked for, followed and
+//! (`lattice`): where it fits gives the repeat and the step from row to row. All repeats are laid on each other
+//! (`pile`), the line is followed through the pile (`line`), and from there on rows are looked for, followed and
 //! solved for as with a design. Where the line is drawn wrong it is so in all rows alike, which leaves their spacing
 //! right; how long a repeat really is, and how high, is told by the cards alone.
 
