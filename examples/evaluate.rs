@@ -593,13 +593,14 @@ pub fn measured(
         None => format!("{:?}", truth.scene.fabric.class),
     };
     let said = format!(
-        "{} {class} rms {:.2} worst {:.1} u, missed {} of {}, falsely {:.0?}, {seconds:.2} s: {said}",
+        "{} {class} rms {:.2} worst {:.1} u, missed {} of {}, falsely {:.0?}, x off {:.0?}, {seconds:.2} s: {said}",
         case.stem,
         rms(&this.spacing),
         worst(&this.spacing),
         this.missed_found,
         this.missed,
         this.missed_false_at,
+        this.from_middle,
     );
     Ok((class, this, said))
 }
