@@ -6,18 +6,19 @@
 //! B.2.4.5), since the same file twice is left out. They need 10 GB of disk for a while; `cargo bench --bench batch --
 //! 100` stops at a hundred, `-- finished` leaves the rows out.
 
+use practice::plan;
 use rowsight::design::{Design, demo, import};
-use rowsight::plan::file::{self, PlanRequest};
-use rowsight::plan::{Plan, Tolerance};
+use rowsight::plan::{Plan, file};
 use rowsight::rehearse::{
     Advance, FinishedRange, PracticeQuilt, SceneRange, finished_quilt, rehearse_quilt, render,
     write,
 };
-use rowsight::units::LengthUnit;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use timing::{Usage, usage};
 
+#[path = "practice/mod.rs"]
+mod practice;
 #[path = "timing/mod.rs"]
 mod timing;
 
@@ -52,26 +53,6 @@ fn line(photos: usize, used: Usage) {
         used.processor_s / n,
         used.megabytes
     );
-}
-
-fn plan(length_mm: f64, design: &Design) -> Plan {
-    PlanRequest {
-        unit: LengthUnit::Millimetre,
-        width_mm: 2000.0,
-        length_mm,
-        design_file: "meander.svg".to_owned(),
-        repeat_mm: design.repeat_mm,
-        design_height_mm: 110.0,
-        spacing_mm: 150.0,
-        stagger: 0.5,
-        rows: None,
-        first_row_mm: None,
-        card_bar_mm: 150.0,
-        roll: Default::default(),
-        tolerance: Tolerance::default(),
-    }
-    .plan()
-    .expect("a plan")
 }
 
 /// A quilt's folder without anything measured.

@@ -6,16 +6,16 @@
 use rowsight::card::{DetectOptions, find_cards};
 use rowsight::check::{Known, check};
 use rowsight::design::demo;
-use rowsight::plan::file::PlanRequest;
-use rowsight::plan::{Tolerance, file};
+use rowsight::plan::file;
 use rowsight::rehearse::{Advance, PracticeQuilt, SceneRange, rehearse_quilt, render, write};
 use rowsight::row::measure::{Job, PhotoView, measure};
-use rowsight::units::LengthUnit;
 use rowsight::{design, photo, plane};
 use std::path::Path;
 use std::process::Command;
 use timing::{median, run, stage, time};
 
+#[path = "practice/mod.rs"]
+mod practice;
 #[path = "timing/mod.rs"]
 mod timing;
 
@@ -27,23 +27,7 @@ fn main() {
     let drawn = demo::by_name("meander", 240.0, 110.0).expect("a practice design");
     std::fs::write(folder.join("meander.svg"), design::import::to_svg(&drawn))
         .expect("a design file");
-    let plan = PlanRequest {
-        unit: LengthUnit::Millimetre,
-        width_mm: 2000.0,
-        length_mm: 1800.0,
-        design_file: "meander.svg".to_owned(),
-        repeat_mm: 240.0,
-        design_height_mm: 110.0,
-        spacing_mm: 150.0,
-        stagger: 0.5,
-        rows: None,
-        first_row_mm: None,
-        card_bar_mm: 150.0,
-        roll: Default::default(),
-        tolerance: Tolerance::default(),
-    }
-    .plan()
-    .expect("a plan");
+    let plan = practice::plan(1800.0, &drawn);
     file::write(folder, &plan).expect("plan.toml");
     let range = SceneRange {
         card_bar_mm: [150.0; 2],

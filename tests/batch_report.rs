@@ -1,25 +1,11 @@
 //! A folder of photos measured in one go, and the report of it.
 
-use assert_cmd::Command;
+mod common;
+
+use common::rowsight;
 use rowsight::rehearse::Truth;
 use rowsight::report::quilt::QuiltReport;
 use std::path::{Path, PathBuf};
-
-fn rowsight(arguments: &[&str]) -> (i32, String, String) {
-    let output = Command::cargo_bin("rowsight")
-        .unwrap()
-        .args(arguments)
-        // No camera profile of whoever runs the tests.
-        .env("ROWSIGHT_DATA", env!("CARGO_TARGET_TMPDIR"))
-        .output()
-        .unwrap();
-    let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
-    (
-        output.status.code().unwrap(),
-        text(&output.stdout),
-        text(&output.stderr),
-    )
-}
 
 fn sample() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-images/harvest")

@@ -1,25 +1,10 @@
 //! The command as a person meets it: every mistake gets one sentence, exit code 2, and leaves the
 //! journal as it was.
 
-use assert_cmd::Command;
-use std::path::{Path, PathBuf};
+mod common;
 
-fn rowsight(arguments: &[&str]) -> (i32, String, String) {
-    let output = Command::cargo_bin("rowsight")
-        .unwrap()
-        .args(arguments)
-        .env_remove("NO_COLOR")
-        // No camera profile of whoever runs the tests.
-        .env("ROWSIGHT_DATA", env!("CARGO_TARGET_TMPDIR"))
-        .output()
-        .unwrap();
-    let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
-    (
-        output.status.code().unwrap(),
-        text(&output.stdout),
-        text(&output.stderr),
-    )
-}
+use common::rowsight;
+use std::path::{Path, PathBuf};
 
 fn sample() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-images/harvest")

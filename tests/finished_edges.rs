@@ -1,7 +1,9 @@
 //! Edges of a finished quilt, and cut-outs of what was missed, on small practice photos. Truth from the drawing, which
 //! shares no geometry with the measuring.
 
-use assert_cmd::Command;
+mod common;
+
+use common::rowsight;
 use rowsight::design::{Design, demo, import};
 use rowsight::finished::{FinishedRecord, ToldBy};
 use rowsight::plan::file::{self, PlanRequest};
@@ -55,21 +57,6 @@ fn drawn(change: impl Fn(&mut Scene)) -> (tempfile::TempDir, Plan, Truth, Scene)
     write(&taken, "whole", &render(&scene, &design)).unwrap();
     let truth = whole_truth(&scene, &design);
     (place, plan, truth, scene)
-}
-
-fn rowsight(arguments: &[&str]) -> (i32, String, String) {
-    let output = Command::cargo_bin("rowsight")
-        .unwrap()
-        .args(arguments)
-        .env("ROWSIGHT_DATA", env!("CARGO_TARGET_TMPDIR"))
-        .output()
-        .unwrap();
-    let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
-    (
-        output.status.code().unwrap(),
-        text(&output.stdout),
-        text(&output.stderr),
-    )
 }
 
 fn measured(folder: &Path, more: &[&str]) -> FinishedRecord {

@@ -1,7 +1,9 @@
 //! A finished quilt off the frame, measured as one plane. Truth from the drawing of the practice photos, which
 //! shares no geometry with the measuring.
 
-use assert_cmd::Command;
+mod common;
+
+use common::rowsight;
 use rowsight::finished::{Finished, FinishedRecord, measure_finished};
 use rowsight::photo::{self, Photo};
 use rowsight::plan::Plan;
@@ -93,22 +95,6 @@ fn every_row_of_the_sample_is_found_and_measured_in_one_frame() {
             "{measured:?} {set}"
         );
     }
-}
-
-fn rowsight(arguments: &[&str]) -> (i32, String, String) {
-    let output = Command::cargo_bin("rowsight")
-        .unwrap()
-        .args(arguments)
-        // No camera profile of whoever runs the tests.
-        .env("ROWSIGHT_DATA", env!("CARGO_TARGET_TMPDIR"))
-        .output()
-        .unwrap();
-    let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
-    (
-        output.status.code().unwrap(),
-        text(&output.stdout),
-        text(&output.stderr),
-    )
 }
 
 /// Two rows measured on the frame, then the finished quilt with a copy, a broken file and a picture without a card

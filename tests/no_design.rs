@@ -5,7 +5,9 @@
 #[allow(dead_code)]
 mod evaluate;
 
-use assert_cmd::Command;
+mod common;
+
+use common::rowsight;
 use rowsight::check::{Check, CheckError, Known, check};
 use rowsight::design::Design;
 use rowsight::photo::{self, Photo};
@@ -112,18 +114,6 @@ fn a_wrong_turn_is_told_with_its_place_and_how_far_off_it_is() {
             .all(|r| r.off_design.is_empty())
     );
     assert!(checked.record.verdict.reasons[0].contains("stitched off the design"));
-}
-
-fn rowsight(arguments: &[&str]) -> (i32, String, String) {
-    let output = Command::cargo_bin("rowsight")
-        .unwrap()
-        .args(arguments)
-        .env("ROWSIGHT_DATA", env!("CARGO_TARGET_TMPDIR"))
-        .output()
-        .unwrap();
-    let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
-    let code = output.status.code().unwrap();
-    (code, text(&output.stdout), text(&output.stderr))
 }
 
 /// The sample quilt as one would plan and check it without its design.

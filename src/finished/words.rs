@@ -8,7 +8,7 @@ use crate::plane::camera::CardPose;
 use crate::record::{DriftRecord, GapRecord};
 use crate::row::relaxed::arrows_up;
 use crate::units::{LengthUnit, Uncertain};
-use crate::verdict::conformity::{Finding, judge};
+use crate::verdict::conformity::{Finding, judge, worst};
 use crate::verdict::words::{K_95, interval, length, list, number, unit_name};
 
 /// Which rows were found, when it is not all rows of the plan.
@@ -95,19 +95,6 @@ fn most(values: impl IntoIterator<Item = Uncertain>) -> Option<Uncertain> {
     values
         .into_iter()
         .max_by(|a, b| a.value.abs().total_cmp(&b.value.abs()))
-}
-
-fn worst(findings: impl IntoIterator<Item = Finding>) -> Finding {
-    let rank = |f: &Finding| match f {
-        Finding::Inside => 0,
-        Finding::Unsettled => 1,
-        Finding::Near => 2,
-        Finding::Beyond => 3,
-    };
-    findings
-        .into_iter()
-        .max_by_key(rank)
-        .unwrap_or(Finding::Unsettled)
 }
 
 /// A gap at left, centre and right less what was planned, drawn in as the design's height was.

@@ -1,6 +1,6 @@
 //! The finished quilt in the journal, apart from the rows measured on the frame.
 
-use super::{Journal, JournalError, KeptPhoto, error, kept_name, now};
+use super::{Journal, JournalError, KeptPhoto, error, link_photos, now, to_json};
 use crate::finished::FinishedRecord;
 use rusqlite::{OptionalExtension, params};
 
@@ -33,10 +33,7 @@ impl Journal {
     pub fn save_finished(&mut self, finished: &NewFinished) -> Result<(), JournalError> {
         let path = self.path();
         let wrap = |e| error(&path, e);
-        let json = serde_json::to_string(finished.record).map_err(|e| JournalError::Other {
-            path: path.clone(),
-            reason: e.to_string(),
-        })?;
+        let json = to_json(finished.record, &path)?;
         for photo in finished.photos {
             self.keep(photo)?;
         }
@@ -52,24 +49,8 @@ impl Journal {
             )
             .map_err(wrap)?;
         let id = transaction.last_insert_rowid();
-        for (order, photo) in finished.photos.iter().enumerate() {
-            transaction
-                .execute(
-                    "INSERT OR IGNORE INTO photos (sha256, file, came_from) VALUES (?1, ?2, ?3)",
-                    params![
-                        photo.sha256,
-                        kept_name(photo.sha256, photo.path),
-                        photo.path.display().to_string()
-                    ],
-                )
-                .map_err(wrap)?;
-            transaction
-                .execute(
-                    "INSERT INTO finished_photos (finished_id, ordinal, sha256) VALUES (?1, ?2, ?3)",
-                    params![id, order as i64, photo.sha256],
-                )
-                .map_err(wrap)?;
-        }
+        let link = "INSERT INTO finished_photos (finished_id, ordinal, sha256) VALUES (?1, ?2, ?3)";
+        link_photos(&transaction, id, finished.photos, link).map_err(wrap)?;
         transaction.commit().map_err(wrap)
     }
 

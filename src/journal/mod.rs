@@ -240,15 +240,8 @@ impl Journal {
     pub fn save(&mut self, check: &NewCheck) -> Result<i64, JournalError> {
         let path = self.path();
         let wrap = |e| error(&path, e);
-        let json = serde_json::to_string(check.record).map_err(|e| JournalError::Other {
-            path: path.clone(),
-            reason: e.to_string(),
-        })?;
-        let fingerprint =
-            serde_json::to_string(check.fingerprint).map_err(|e| JournalError::Other {
-                path: path.clone(),
-                reason: e.to_string(),
-            })?;
+        let json = to_json(check.record, &path)?;
+        let fingerprint = to_json(check.fingerprint, &path)?;
         for photo in check.photos {
             self.keep(photo)?;
         }
@@ -279,21 +272,8 @@ impl Journal {
             )
             .map_err(wrap)?;
         let id = transaction.last_insert_rowid();
-        for (order, photo) in check.photos.iter().enumerate() {
-            let kept = kept_name(photo.sha256, photo.path);
-            transaction
-                .execute(
-                    "INSERT OR IGNORE INTO photos (sha256, file, came_from) VALUES (?1, ?2, ?3)",
-                    params![photo.sha256, kept, photo.path.display().to_string()],
-                )
-                .map_err(wrap)?;
-            transaction
-                .execute(
-                    "INSERT INTO check_photos (check_id, ordinal, sha256) VALUES (?1, ?2, ?3)",
-                    params![id, order as i64, photo.sha256],
-                )
-                .map_err(wrap)?;
-        }
+        let link = "INSERT INTO check_photos (check_id, ordinal, sha256) VALUES (?1, ?2, ?3)";
+        link_photos(&transaction, id, check.photos, link).map_err(wrap)?;
         transaction.commit().map_err(wrap)?;
         Ok(id)
     }
@@ -632,6 +612,31 @@ pub fn gaps_of(checks: &[SavedCheck]) -> Vec<GapRecord> {
                 .cloned()
         })
         .collect()
+}
+
+fn to_json(document: &impl serde::Serialize, path: &Path) -> Result<String, JournalError> {
+    serde_json::to_string(document).map_err(|e| JournalError::Other {
+        path: path.to_owned(),
+        reason: e.to_string(),
+    })
+}
+
+/// Notes photos, and by the statement `link` that they belong to what was saved as `id`, in their order.
+fn link_photos(
+    transaction: &rusqlite::Transaction,
+    id: i64,
+    photos: &[KeptPhoto],
+    link: &str,
+) -> rusqlite::Result<()> {
+    for (order, photo) in photos.iter().enumerate() {
+        let kept = kept_name(photo.sha256, photo.path);
+        transaction.execute(
+            "INSERT OR IGNORE INTO photos (sha256, file, came_from) VALUES (?1, ?2, ?3)",
+            params![photo.sha256, kept, photo.path.display().to_string()],
+        )?;
+        transaction.execute(link, params![id, order as i64, photo.sha256])?;
+    }
+    Ok(())
 }
 
 fn kept_name(sha256: &str, path: &Path) -> String {

@@ -6,6 +6,7 @@
 //! way beside the other repeats of the same stretch, which were stitched where they belong.
 
 use super::measure::Job;
+use super::spread::median;
 use super::trace::{Learned, RowTrace, TracePoint};
 use crate::design::DesignPoint;
 use crate::geometry::Point2;
@@ -155,8 +156,8 @@ pub(super) fn astray(
                 .filter_map(|(other, range)| look(other, range))
                 .collect();
             let likeliest = others.iter().map(|o| o.score).fold(0.0, f32::max);
-            let middle = median(others.iter().map(|o| o.score).collect());
-            let usual = median(others.iter().map(|o| o.on_design).collect());
+            let middle = median(others.iter().map(|o| o.score).collect()).unwrap_or(0.0);
+            let usual = median(others.iter().map(|o| o.on_design).collect()).unwrap_or(0.0);
             if others.len() < FEWEST_OTHERS
                 || here.score < AS_USUAL * usual
                 || here.on_design > EMPTY * usual
@@ -393,14 +394,6 @@ fn path(gain: &[f32], columns: usize) -> Vec<usize> {
         k = (k as i64 + i64::from(from[i * columns + k])) as usize;
     }
     path
-}
-
-fn median(mut values: Vec<f32>) -> f32 {
-    let middle = values.len() / 2;
-    if values.is_empty() {
-        return 0.0;
-    }
-    *values.select_nth_unstable_by(middle, f32::total_cmp).1
 }
 
 /// Several strands of the line may be off along the same x.

@@ -1,6 +1,7 @@
 //! Parts of a row that were not stitched, and how close neighbouring rows come.
 
 use super::measure::{Measured, RowMeasured};
+use super::spread::median;
 use super::trace::TracePoint;
 use crate::design::Design;
 use crate::geometry::cells::Cells;
@@ -207,11 +208,6 @@ fn strengths(points: &[TracePoint]) -> Vec<f32> {
 
 fn is_clear(p: &TracePoint) -> bool {
     p.is_visible() && !p.beside_card
-}
-
-fn median(mut values: Vec<f32>) -> Option<f32> {
-    let middle = values.len() / 2;
-    (!values.is_empty()).then(|| *values.select_nth_unstable_by(middle, f32::total_cmp).1)
 }
 
 /// One stretch of x may hold several pieces of the curve.

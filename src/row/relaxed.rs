@@ -90,6 +90,15 @@ pub fn arrows_up(cards: &[CardPose], rows_angle: f64) -> f64 {
     }
 }
 
+/// What is wanted on a quilt drawn in, with the design as it is there.
+fn shrunk<'a>(wanted: &Wanted<'a>, design: &'a Design, shrinkage: f64) -> Wanted<'a> {
+    Wanted {
+        design,
+        spacing_mm: wanted.spacing_mm * (1.0 + shrinkage),
+        ..*wanted
+    }
+}
+
 /// Finds the rows in whatever direction they run.
 pub fn find(map: &LineMap, wanted: &Wanted, cards: &[CardPose]) -> Option<FoundRelaxed> {
     let preferred = |angle: f64| match arrows_up(cards, angle) {
@@ -101,12 +110,7 @@ pub fn find(map: &LineMap, wanted: &Wanted, cards: &[CardPose]) -> Option<FoundR
             .par_iter()
             .map(|&(angle, shrinkage)| {
                 let design = stretched(wanted.design, shrinkage, shrinkage);
-                let wanted = Wanted {
-                    design: &design,
-                    spacing_mm: wanted.spacing_mm * (1.0 + shrinkage),
-                    ..*wanted
-                };
-                let strength = search::strength(map, &wanted, angle);
+                let strength = search::strength(map, &shrunk(wanted, &design, shrinkage), angle);
                 (strength * preferred(angle), angle, shrinkage)
             })
             .collect();
@@ -144,11 +148,7 @@ pub fn find(map: &LineMap, wanted: &Wanted, cards: &[CardPose]) -> Option<FoundR
     let fourth = looks(map, &near(&third, 1, ANGLE_STEP / 8.0, 0.0017));
     let (_, angle, shrinkage) = *fourth.first()?;
     let design = stretched(wanted.design, shrinkage, shrinkage);
-    let wanted = Wanted {
-        design: &design,
-        spacing_mm: wanted.spacing_mm * (1.0 + shrinkage),
-        ..*wanted
-    };
+    let wanted = shrunk(wanted, &design, shrinkage);
     let strength = search::strength(map, &wanted, angle);
     let chance = DECOYS
         .map(|by| {

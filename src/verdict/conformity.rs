@@ -30,6 +30,20 @@ pub enum Finding {
     Unsettled,
 }
 
+/// The worst of some findings; without any, nothing is settled.
+pub fn worst(findings: impl IntoIterator<Item = Finding>) -> Finding {
+    let rank = |f: &Finding| match f {
+        Finding::Inside => 0,
+        Finding::Unsettled => 1,
+        Finding::Near => 2,
+        Finding::Beyond => 3,
+    };
+    findings
+        .into_iter()
+        .max_by_key(rank)
+        .unwrap_or(Finding::Unsettled)
+}
+
 /// Judges a deviation from the plan against the tolerance `±limit`, same unit.
 ///
 /// ```text

@@ -19,7 +19,7 @@ use crate::record::{
     XOrigin,
 };
 use crate::units::{LengthUnit, Uncertain};
-use crate::verdict::conformity::{Finding, judge};
+use crate::verdict::conformity::{Finding, judge, worst};
 use serde::{Deserialize, Serialize};
 
 /// Name and version of the document.
@@ -305,19 +305,6 @@ fn sides(drift: &DriftRecord) -> [(At, Uncertain); 3] {
         (At::Centre, drift.centre),
         (At::Right, drift.right),
     ]
-}
-
-fn worst(findings: [Finding; 3]) -> Finding {
-    let rank = |f: &Finding| match f {
-        Finding::Inside => 0,
-        Finding::Unsettled => 1,
-        Finding::Near => 2,
-        Finding::Beyond => 3,
-    };
-    findings
-        .into_iter()
-        .max_by_key(rank)
-        .unwrap_or(Finding::Unsettled)
 }
 
 /// The report as the JSON document `rowsight.report/1`, with a line feed.

@@ -1,12 +1,12 @@
 //! The finished quilt in the report, beside the rows measured on the frame.
 
-use super::{Findings, MeasuredRow, QuiltReport, sides, worst};
+use super::{Findings, MeasuredRow, QuiltReport, sides};
 use crate::finished::{FinishedRecord, change, shrinkage};
 use crate::gap::places;
 use crate::journal::SavedFinished;
 use crate::record::{Action, RowRecord, XOrigin};
 use crate::units::Uncertain;
-use crate::verdict::conformity::judge;
+use crate::verdict::conformity::{judge, worst};
 use serde::{Deserialize, Serialize};
 
 /// The finished quilt as measured off the frame.

@@ -7,6 +7,7 @@
 use crate::geometry::{Point2, Vector2};
 use crate::line::map::{DIRECTIONS, LineMap};
 use crate::row::search::CHANCE_SCORE;
+use crate::row::spread::median;
 use rayon::prelude::*;
 
 /// Half size of the part of the map that is looked at, along and across, around the cards, mm.
@@ -177,7 +178,7 @@ impl Likeness {
                 .filter(|i| !near(*i, j))
                 .map(|i| raw[at(i, j)])
                 .collect();
-            let middle = median(line);
+            let middle = median(line).unwrap_or(0.0);
             for i in -reach..=reach {
                 values[at(i, j)] -= middle;
             }
@@ -187,12 +188,12 @@ impl Likeness {
                 .filter(|j| !near(i, *j))
                 .map(|j| values[at(i, j)])
                 .collect();
-            let middle = median(line);
+            let middle = median(line).unwrap_or(0.0);
             for j in 0..=depth {
                 values[at(i, j)] -= middle;
             }
         }
-        let spread = 1.4826 * median(values.iter().map(|v| v.abs()).collect());
+        let spread = 1.4826 * median(values.iter().map(|v| v.abs()).collect()).unwrap_or(0.0);
         for v in &mut values {
             *v /= spread.max(1e-6);
         }
@@ -220,14 +221,6 @@ impl Likeness {
         let bottom = self.at(i, j + 1)? * (1.0 - tx) + self.at(i + 1, j + 1)? * tx;
         Some(top * (1.0 - ty) + bottom * ty)
     }
-}
-
-fn median(mut values: Vec<f32>) -> f32 {
-    let middle = values.len() / 2;
-    if values.is_empty() {
-        return 0.0;
-    }
-    *values.select_nth_unstable_by(middle, f32::total_cmp).1
 }
 
 /// Finds how rows lie in the map around a place; `None` where nothing can be.
@@ -491,12 +484,13 @@ impl Fold {
             .collect();
         // Stripes across the rows are alike at any step down.
         for column in 0..columns {
-            let middle = median((0..depth).map(|j| all[j * columns + column]).collect());
+            let middle =
+                median((0..depth).map(|j| all[j * columns + column]).collect()).unwrap_or(0.0);
             for j in 0..depth {
                 all[j * columns + column] -= middle;
             }
         }
-        let spread = 1.4826 * median(all.iter().map(|v| v.abs()).collect());
+        let spread = 1.4826 * median(all.iter().map(|v| v.abs()).collect()).unwrap_or(0.0);
         let at = |i: i64, j: i64| {
             let i = i.rem_euclid(columns as i64) as usize;
             let j = usize::try_from(j - first as i64)
