@@ -8,6 +8,7 @@ use crate::card::{CardError, CardWarning, DetectOptions, FoundCards, find_cards}
 use crate::design::Design;
 use crate::gap;
 use crate::geometry::Point2;
+use crate::line::periodic::without_repeats;
 use crate::photo::Photo;
 use crate::plan::Plan;
 use crate::plane::camera::PreparedView;
@@ -26,6 +27,7 @@ use crate::row::unplanned;
 use crate::row::wobble::{Fingerprint, Likeness};
 use crate::units::{Uncertain, propagate};
 use crate::verdict::{Situation, Warning, decide};
+use image::GrayImage;
 use rayon::prelude::*;
 use std::borrow::Cow;
 
@@ -438,8 +440,13 @@ pub fn look(
         .iter()
         .map(|f| f.as_ref().map_or_else(|_| Vec::new(), |f| f.cards.clone()))
         .collect();
+    // Once for each photo: rows are looked for, joined and followed in the same picture.
+    let plain: Vec<Option<GrayImage>> = photos
+        .par_iter()
+        .map(|photo| without_repeats(&photo.luma))
+        .collect();
     let view = |i: usize| PhotoView {
-        luma: &photos[i].luma,
+        luma: plain[i].as_ref().unwrap_or(&photos[i].luma),
         cards: &cards[i],
         camera: cameras[i],
     };

@@ -11,7 +11,6 @@ use crate::card::geometry::{CHECK_BAR_MM, CardId};
 use crate::design::Design;
 use crate::geometry::Point2;
 use crate::line::map::{CELL_MM, LineMap, MapPhoto, half_size, seen_region};
-use crate::line::periodic::without_repeats;
 use crate::line::strip::ARC_STEP_MM;
 use crate::plane::camera::PreparedView;
 use crate::plane::camera::Surface;
@@ -20,7 +19,6 @@ use crate::plane::start::{PhotoCards, StartError, card_list, from_cards};
 use crate::solve::levenberg_marquardt::{Loss, SolveError};
 use image::GrayImage;
 use nalgebra::DMatrix;
-use rayon::prelude::*;
 use std::borrow::Cow;
 use std::f64::consts::{FRAC_PI_2, PI};
 use std::sync::Arc;
@@ -173,29 +171,7 @@ pub(crate) fn paper(card: CardId, state: &State, index: usize, bar_mm: f64) -> [
 ///
 /// [`CannotMeasure`] when the cards give no plane or no row stands out.
 pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
-    // Of a finished quilt's many photos a second copy each would take too much memory.
-    if job.relaxed.is_some() {
-        return follow(job, find_rows(job)?);
-    }
-    let plain: Vec<Option<GrayImage>> = job
-        .photos
-        .par_iter()
-        .map(|photo| without_repeats(photo.luma))
-        .collect();
-    let photos: Vec<PhotoView> = job
-        .photos
-        .iter()
-        .zip(&plain)
-        .map(|(photo, plain)| PhotoView {
-            luma: plain.as_ref().unwrap_or(photo.luma),
-            ..photo.clone()
-        })
-        .collect();
-    let job = Job {
-        photos: &photos,
-        ..*job
-    };
-    follow(&job, find_rows(&job)?)
+    follow(job, find_rows(job)?)
 }
 
 /// Cameras, cards and rows found, before the line itself is followed.
