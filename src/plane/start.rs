@@ -4,9 +4,9 @@ use super::camera::{Camera, CardPose, Distortion, Pose, Surface, View};
 use super::joint::{CameraPrior, CornerObservation, PhotoObservations, Priors, State, Stretch};
 use crate::card::geometry::{CHECK_BAR_MM, CardId};
 use crate::card::{CardInPhoto, CornerInPhoto, CornerKind};
-use crate::geometry::{Point2, homography::Homography};
+use crate::geometry::{Point2, Vector2, homography::Homography};
 use crate::photo::CaptureFacts;
-use nalgebra::{Matrix2, Matrix3, Rotation3, Vector3};
+use nalgebra::{Matrix2, Matrix3, Rotation2, Rotation3, Vector3};
 
 /// Diagonal of a frame of 35 mm film, mm (36 × 24).
 const FILM_DIAGONAL_MM: f64 = 43.266_615;
@@ -183,62 +183,47 @@ pub fn from_cards(
     if let Some(photo) = photos.iter().position(|p| p.cards.is_empty()) {
         return Err(StartError::NoCard { photo });
     }
+    let alone: Vec<Alone> = observations
+        .iter()
+        .map(|photo| {
+            Alone::of(photo, &camera_states[photo.camera])
+                .map_err(|card| StartError::Degenerate { card: list[card] })
+        })
+        .collect::<Result<_, _>>()?;
     let mut poses: Vec<Option<Pose>> = vec![None; photos.len()];
-    let mut places: Vec<Option<CardPose>> = vec![None; list.len()];
-    let flat = |x, s, angle| CardPose {
-        x,
-        s,
-        angle,
-        height: priors.card_height_mm.mean,
-        tilt_x: 0.0,
-        tilt_y: 0.0,
-    };
+    let mut places: Vec<Option<Lying>> = vec![None; list.len()];
     // The card seen with the most corners holds the frame; it is number 0 by the caller's order.
-    places[0] = Some(flat(0.0, 0.0, 0.0));
-    loop {
-        let mut progress = false;
-        for (i, photo) in observations.iter().enumerate() {
-            let camera = &camera_states[photo.camera];
-            if poses[i].is_none() {
-                // Corners of every card with a known place give this photo's pose.
-                let (mut plane, mut px) = (Vec::new(), Vec::new());
-                for (card, corners) in &photo.cards {
-                    if let Some(place) = places[*card] {
-                        for c in corners {
-                            let p = place.in_space(c.on_card_mm, &Surface::default());
-                            plane.push(Point2::new(p.x, p.y));
-                            let ray = camera.ray(c.in_photo_px);
-                            let pinhole = Camera {
-                                distortion: Distortion::default(),
-                                ..*camera
-                            };
-                            px.extend(pinhole.project(&ray));
-                        }
-                    }
-                }
-                if !plane.is_empty() {
-                    let card = list[photo.cards[0].0];
-                    let fit = Homography::from_points(&plane, &px)
-                        .map_err(|_| StartError::Degenerate { card })?;
-                    let pose = pose_of_plane(fit.matrix(), camera)
-                        .ok_or(StartError::Degenerate { card })?;
-                    poses[i] = Some(pose);
-                    progress = true;
-                }
+    places[0] = Some(Lying::default());
+    // The photo whose shared cards hold it best comes next, so that errors do not add up along a chain of
+    // photos that hardly overlap.
+    let shared = |i: usize, places: &[Option<Lying>]| -> Vec<(Point2, Point2)> {
+        let cards = observations[i].cards.iter().zip(&alone[i].cards);
+        cards
+            .filter_map(|((card, corners), here)| Some((corners, places[*card]?, (*here)?)))
+            .flat_map(|(corners, there, here)| {
+                let both =
+                    move |c: &CornerObservation| (here.at(c.on_card_mm), there.at(c.on_card_mm));
+                corners.iter().map(both)
+            })
+            .collect()
+    };
+    while let Some((photo, points)) = (0..photos.len())
+        .filter(|i| poses[*i].is_none())
+        .map(|i| (i, shared(i, &places)))
+        .filter(|(_, points)| !points.is_empty())
+        .max_by(|a, b| {
+            spread_mm2(&a.1)
+                .total_cmp(&spread_mm2(&b.1))
+                .then(b.0.cmp(&a.0))
+        })
+    {
+        // Where this photo's own frame lies in the common one.
+        let frame = Lying::fitted(&points);
+        poses[photo] = Some(alone[photo].pose_in(&frame));
+        for ((card, _), here) in observations[photo].cards.iter().zip(&alone[photo].cards) {
+            if let (None, Some(here)) = (places[*card], here) {
+                places[*card] = Some(frame.then(here));
             }
-            if let Some(pose) = poses[i] {
-                for (card, corners) in &photo.cards {
-                    if places[*card].is_none()
-                        && let Some((x, s, angle)) = lying_card(corners, camera, &pose)
-                    {
-                        places[*card] = Some(flat(x, s, angle));
-                        progress = true;
-                    }
-                }
-            }
-        }
-        if !progress {
-            break;
         }
     }
     if let Some(photo) = poses.iter().position(Option::is_none) {
@@ -255,7 +240,7 @@ pub fn from_cards(
             .collect(),
         cards: places
             .into_iter()
-            .map(|p| p.unwrap_or_else(|| flat(0.0, 0.0, 0.0)))
+            .map(|place| place.unwrap_or_default().card(priors))
             .collect(),
         rows: Vec::new(),
     };
@@ -272,36 +257,239 @@ fn lowered(pose: Pose, priors: &Priors) -> Pose {
     }
 }
 
-/// Place and angle of a card that lies flat in the plane z = 0 seen by `pose`.
-fn lying_card(
-    corners: &[CornerObservation],
-    camera: &Camera,
-    pose: &Pose,
-) -> Option<(f64, f64, f64)> {
+/// Where something lies in the plane z = 0: a turn by `angle` (rad), then a move.
+#[derive(Debug, Clone, Copy, Default)]
+struct Lying {
+    x: f64,
+    s: f64,
+    angle: f64,
+}
+
+impl Lying {
+    /// The turn and move that bring the first of each pair nearest to the second, in least squares.
+    fn fitted(pairs: &[(Point2, Point2)]) -> Lying {
+        let (from, to) = middles(pairs);
+        let (mut dot, mut cross) = (0.0, 0.0);
+        for (a, b) in pairs {
+            let (a, b) = (a - from, b - to);
+            dot += a.dot(&b);
+            cross += a.x * b.y - a.y * b.x;
+        }
+        let angle = cross.atan2(dot);
+        let turned = Rotation2::new(angle) * from;
+        Lying {
+            x: to.x - turned.x,
+            s: to.y - turned.y,
+            angle,
+        }
+    }
+
+    fn at(&self, p: Point2) -> Point2 {
+        Rotation2::new(self.angle) * p + Vector2::new(self.x, self.s)
+    }
+
+    /// Where something lies that lies `inner` in the frame that lies so.
+    fn then(&self, inner: &Lying) -> Lying {
+        let origin = self.at(Point2::new(inner.x, inner.s));
+        Lying {
+            x: origin.x,
+            s: origin.y,
+            angle: self.angle + inner.angle,
+        }
+    }
+
+    fn card(&self, priors: &Priors) -> CardPose {
+        CardPose {
+            x: self.x,
+            s: self.s,
+            angle: self.angle,
+            height: priors.card_height_mm.mean,
+            tilt_x: 0.0,
+            tilt_y: 0.0,
+        }
+    }
+}
+
+fn middles(pairs: &[(Point2, Point2)]) -> (Point2, Point2) {
+    let n = pairs.len() as f64;
+    let sum = |of: fn(&(Point2, Point2)) -> Point2| {
+        let all = pairs.iter().map(|pair| of(pair).coords);
+        Point2::from(all.sum::<Vector2>() / n)
+    };
+    (sum(|pair| pair.0), sum(|pair| pair.1))
+}
+
+/// Sum of the squared distances of the pairs' places from their middle: how firmly they hold a turn.
+fn spread_mm2(pairs: &[(Point2, Point2)]) -> f64 {
+    let (_, middle) = middles(pairs);
+    pairs.iter().map(|(_, p)| (p - middle).norm_squared()).sum()
+}
+
+/// What one photo says by itself: its pose over the plane of the card it shows best, and where its cards lie
+/// in that plane.
+struct Alone {
+    pose: Pose,
+    cards: Vec<Option<Lying>>,
+}
+
+impl Alone {
+    /// # Errors
+    ///
+    /// The card shown best, when no card gives a plane.
+    fn of(photo: &PhotoObservations, camera: &Camera) -> Result<Alone, usize> {
+        // A strip across the picture holds the tilt less well than a sheet with as many corners: what counts
+        // is how far its corners spread across its narrow side.
+        let mut cards: Vec<(usize, f64)> = photo
+            .cards
+            .iter()
+            .map(|(_, c)| breadth_px2(c))
+            .enumerate()
+            .collect();
+        cards.sort_by(|a, b| b.1.total_cmp(&a.1));
+        let found = cards
+            .iter()
+            .find_map(|(card, _)| pose_over(&photo.cards[*card].1, camera));
+        let pose = found.ok_or_else(|| photo.cards[cards[0].0].0)?;
+        let cards = photo.cards.iter();
+        Ok(Alone {
+            pose,
+            cards: cards
+                .map(|(_, corners)| lying_card(corners, camera, &pose))
+                .collect(),
+        })
+    }
+
+    /// The photo's pose in the frame in which its own frame lies `frame`.
+    fn pose_in(&self, frame: &Lying) -> Pose {
+        let back = Rotation3::from_axis_angle(&Vector3::z_axis(), -frame.angle);
+        let rotation = self.pose.matrix() * back;
+        Pose {
+            rotation: rotation.scaled_axis(),
+            translation: self.pose.translation - rotation * Vector3::new(frame.x, frame.s, 0.0),
+        }
+    }
+}
+
+/// Smaller eigenvalue of the scatter of a card's corners in the photo, px².
+fn breadth_px2(corners: &[CornerObservation]) -> f64 {
+    let pairs: Vec<(Point2, Point2)> = corners
+        .iter()
+        .map(|c| (c.in_photo_px, c.in_photo_px))
+        .collect();
+    let (middle, _) = middles(&pairs);
+    let scatter: Matrix2<f64> = corners
+        .iter()
+        .map(|c| c.in_photo_px - middle)
+        .map(|d| d * d.transpose())
+        .sum();
+    scatter.symmetric_eigenvalues().min()
+}
+
+/// Pose over the plane of a card, from its corners.
+fn pose_over(corners: &[CornerObservation], camera: &Camera) -> Option<Pose> {
+    let pinhole = Camera {
+        distortion: Distortion::default(),
+        ..*camera
+    };
+    let (plane, px): (Vec<Point2>, Vec<Point2>) = corners
+        .iter()
+        .filter_map(|c| Some((c.on_card_mm, pinhole.project(&camera.ray(c.in_photo_px))?)))
+        .unzip();
+    let fit = Homography::from_points(&plane, &px).ok()?;
+    pose_of_plane(fit.matrix(), camera)
+}
+
+/// Where a card lies that lies flat in the plane z = 0 seen by `pose`; `None` when it cannot be seen there.
+fn lying_card(corners: &[CornerObservation], camera: &Camera, pose: &Pose) -> Option<Lying> {
     let view = View {
         camera: *camera,
         pose: *pose,
         surface: Surface::default(),
     }
     .prepare();
-    let n = corners.len() as f64;
-    let seen: Vec<Point2> = corners
+    let pairs: Vec<(Point2, Point2)> = corners
         .iter()
-        .map(|c| view.quilt_from_photo(c.in_photo_px))
+        .map(|c| Some((c.on_card_mm, view.quilt_from_photo(c.in_photo_px)?)))
         .collect::<Option<_>>()?;
-    let mean = |points: &mut dyn Iterator<Item = Point2>| {
-        points.fold(nalgebra::Vector2::zeros(), |sum, p| sum + p.coords) / n
-    };
-    let on_card = mean(&mut corners.iter().map(|c| c.on_card_mm));
-    let on_plane = mean(&mut seen.iter().copied());
-    // Least-squares rotation between two centred point sets in the plane.
-    let (mut dot, mut cross) = (0.0, 0.0);
-    for (corner, place) in corners.iter().zip(&seen) {
-        let (a, b) = (corner.on_card_mm.coords - on_card, place.coords - on_plane);
-        dot += a.dot(&b);
-        cross += a.x * b.y - a.y * b.x;
+    Some(Lying::fitted(&pairs))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn camera() -> Camera {
+        Camera::new(3300.0, Point2::new(2000.0, 1500.0), Distortion::default())
     }
-    let angle = cross.atan2(dot);
-    let turned = nalgebra::Rotation2::new(angle) * on_card;
-    Some((on_plane.x - turned.x, on_plane.y - turned.y, angle))
+
+    fn seen(card: CardId, lies: &CardPose, pose: Pose, noise_px: f64) -> CardInPhoto {
+        let surface = Surface::default();
+        let view = View {
+            camera: camera(),
+            pose,
+            surface: surface.clone(),
+        }
+        .prepare();
+        let corners = card.patches_mm().into_iter().enumerate();
+        CardInPhoto {
+            card,
+            corners: corners
+                .map(|(i, on_card_mm)| CornerInPhoto {
+                    on_card_mm,
+                    in_photo_px: view
+                        .photo_from_space(&lies.in_space(on_card_mm, &surface))
+                        .unwrap()
+                        // The same pattern each time, as good as random.
+                        + Vector2::new((7.0 * i as f64).sin(), (11.0 * i as f64).cos()) * noise_px,
+                    covariance_px2: Matrix2::identity() * noise_px.powi(2),
+                    kind: CornerKind::Patch,
+                })
+                .collect(),
+            tags: Vec::new(),
+        }
+    }
+
+    /// The strip that two photos share says little of the second photo's tilt; the sheet it also shows does.
+    #[test]
+    fn a_photo_linked_by_a_strip_takes_its_tilt_from_its_own_sheet() {
+        let priors = Priors::default();
+        let lies = |x, s, angle| Lying { x, s, angle }.card(&priors);
+        let (first, strip, last) = (
+            lies(0.0, 0.0, 0.0),
+            lies(500.0, 60.0, 0.2),
+            lies(1000.0, -80.0, 0.5),
+        );
+        let pose = |x: f64, tilt: f64| {
+            let rotation = Vector3::new(tilt, 0.5 * tilt, 0.0);
+            let back = Rotation3::new(rotation) * Vector3::new(x, 0.0, 0.0);
+            Pose {
+                rotation,
+                translation: Vector3::new(0.0, 0.0, 2800.0) - back,
+            }
+        };
+        let (left, right) = (pose(250.0, 0.3), pose(750.0, -0.25));
+        let (sheet_1, strip_1, sheet_2) = (CardId::Sheet(1), CardId::Strip(1), CardId::Sheet(2));
+        let photos = [
+            vec![
+                seen(sheet_1, &first, left, 0.5),
+                seen(strip_1, &strip, left, 0.5),
+            ],
+            vec![
+                seen(strip_1, &strip, right, 0.5),
+                seen(sheet_2, &last, right, 0.5),
+            ],
+        ]
+        .map(|cards| PhotoCards { camera: 0, cards });
+        let prior = CameraPrior {
+            camera: camera(),
+            focal_relative_u: 0.03,
+            centre_u_px: 30.0,
+            bend: [0.04, 0.0, 0.0],
+        };
+        let (state, _) = from_cards(&photos, &[prior], &priors, CHECK_BAR_MM).unwrap();
+        let off = Vector2::new(state.cards[2].x - last.x, state.cards[2].s - last.s);
+        assert!(off.norm() < 20.0, "{off}");
+        let turned = (state.poses[1].matrix().inverse() * right.matrix()).angle();
+        assert!(turned < 0.04, "{turned}");
+    }
 }
