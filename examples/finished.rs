@@ -309,12 +309,12 @@ fn main() -> anyhow::Result<()> {
         }
         let start = std::time::Instant::now();
         let read = |path: &PathBuf| photo::read(path);
-        let photos = drawn
+        let mut photos = drawn
             .photos
             .iter()
             .map(read)
             .collect::<Result<Vec<Photo>, _>>()?;
-        let result = measure_finished(&photos, &drawn.plan, &drawn.design, &[], &[]);
+        let result = measure_finished(&mut photos, &drawn.plan, &drawn.design, &[], &[]);
         let seconds = start.elapsed().as_secs_f64();
         let scene = &drawn.truth.scene;
         let readable = readable(&drawn.photos, &drawn.truth)?;

@@ -37,12 +37,12 @@ fn measured(paths: &[PathBuf]) -> (Finished, Plan) {
     let design = rowsight::design::import::read(&design, Some(plan.repeat_mm))
         .unwrap()
         .design;
-    let photos: Vec<Photo> = paths
+    let mut photos: Vec<Photo> = paths
         .iter()
         .map(|path| photo::read(path).unwrap())
         .collect();
     (
-        measure_finished(&photos, &plan, &design, &[], &[]).unwrap(),
+        measure_finished(&mut photos, &plan, &design, &[], &[]).unwrap(),
         plan,
     )
 }

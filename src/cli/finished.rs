@@ -36,7 +36,7 @@ pub(super) fn run(asked: &Asked, style: Style) -> anyhow::Result<Outcome> {
         false => Some(Journal::open(asked.folder)?),
     };
     let progress = spinner("measuring the quilt");
-    let (photos, mut not_used) = read_all(&asked.photos);
+    let (mut photos, mut not_used) = read_all(&asked.photos);
     if photos.is_empty() {
         progress.finish_and_clear();
         for photo in &not_used {
@@ -48,7 +48,7 @@ pub(super) fn run(asked: &Asked, style: Style) -> anyhow::Result<Outcome> {
         progress.suspend(|| snap::cameras(&photos, asked.camera));
     let measured = cameras.and_then(|cameras| {
         Ok(measure_finished(
-            &photos,
+            &mut photos,
             &plan,
             &design,
             &cameras,

@@ -25,6 +25,7 @@ use crate::check::{
 use crate::check::{ripple_u_mm, share_found, shared_range};
 use crate::design::Design;
 use crate::geometry::Point2;
+use crate::line::periodic::without_repeats;
 use crate::line::strip::ARC_STEP_MM;
 use crate::photo::Photo;
 use crate::plan::Plan;
@@ -35,6 +36,7 @@ use crate::row::missed::missed;
 use crate::row::relaxed;
 use crate::units::{Uncertain, propagate};
 use edges::Edges;
+use rayon::prelude::*;
 
 /// A finished quilt as measured.
 #[derive(Debug, Clone)]
@@ -48,23 +50,30 @@ pub struct Finished {
 }
 
 /// Measures a finished quilt. `profiles` holds the calibrated camera of each photo where one is known, `told` cards
-/// whose places the quilter knows.
+/// whose places the quilter knows. What repeats in the cloth is taken out of the photos' pictures, in place: forty of
+/// them are not held twice.
 ///
 /// # Errors
 ///
 /// [`CheckError`] when no photo can be measured; a photo that does not fit is left out and named in the record.
 pub fn measure_finished(
-    photos: &[Photo],
+    photos: &mut [Photo],
     plan: &Plan,
     design: &Design,
     profiles: &[Option<Profile>],
     told: &[CardPlace],
 ) -> Result<Finished, CheckError> {
+    let (cameras, found) = cards_in(photos, profiles);
+    photos.par_iter_mut().for_each(|photo| {
+        if let Some(plain) = without_repeats(&photo.luma) {
+            photo.luma = plain;
+        }
+    });
+    let photos = &*photos;
     let path = |i: usize| {
         let photo = photos.get(i);
         photo.map_or_else(String::new, |p| p.path.display().to_string())
     };
-    let (cameras, found) = cards_in(photos, profiles);
     let mut not_used: Vec<(usize, NotUsed)> = Vec::new();
     let mut leave_out = |photo: usize, left_out: LeftOut| {
         not_used.push((

@@ -9,6 +9,7 @@
 use crate::geometry::Point2;
 use crate::plane::camera::PreparedView;
 use image::GrayImage;
+use pulp::Arch;
 use rayon::prelude::*;
 
 /// Number of directions, over half a turn.
@@ -268,45 +269,51 @@ impl LineMap {
             .enumerate()
             .for_each(|(row, (cells, counts))| {
                 let (cells, counts) = (&mut cells[c0..c1], &mut counts[c0..c1]);
-                for column in 0..width {
-                    let at = row * width + column;
-                    // The outermost cells have no neighbours to differentiate with.
-                    let edge = row == 0 || column == 0 || row + 1 == height || column + 1 == width;
-                    if mean_bend[0][at].is_nan() || edge {
-                        continue;
-                    }
-                    let place = Point2::new(
-                        origin.x + column as f64 * CELL_MM,
-                        origin.y + row as f64 * CELL_MM,
-                    );
-                    if photo.cards.iter().any(|card| covers(card, place)) {
-                        continue;
-                    }
-                    let all: f32 = mean_bend.iter().map(|m| m[at]).sum::<f32>() / DIRECTIONS as f32;
-                    let scale: [f32; DIRECTIONS] = std::array::from_fn(|d| {
-                        1.0 / (mean_bend[d][at] + OF_ALL * (all - mean_bend[d][at]) + FLOOR_LEVELS)
-                    });
-                    let mut sum = [0.0f32; DIRECTIONS];
-                    for y in row * POOL..(row + 1) * POOL {
-                        for x in column * POOL..(column + 1) * POOL {
-                            let bend = bends(&blurred, fw, x, y);
-                            for (d, s) in sum.iter_mut().enumerate() {
-                                let e = (d + DIRECTIONS / 2) % DIRECTIONS;
-                                let across = bend[d].abs() * scale[d];
-                                let along = bend[e].abs() * scale[e];
-                                *s += (across - along).clamp(0.0, CLIP);
+                Arch::new().dispatch(|| {
+                    for column in 0..width {
+                        let at = row * width + column;
+                        // The outermost cells have no neighbours to differentiate with.
+                        let edge =
+                            row == 0 || column == 0 || row + 1 == height || column + 1 == width;
+                        if mean_bend[0][at].is_nan() || edge {
+                            continue;
+                        }
+                        let place = Point2::new(
+                            origin.x + column as f64 * CELL_MM,
+                            origin.y + row as f64 * CELL_MM,
+                        );
+                        if photo.cards.iter().any(|card| covers(card, place)) {
+                            continue;
+                        }
+                        let all: f32 =
+                            mean_bend.iter().map(|m| m[at]).sum::<f32>() / DIRECTIONS as f32;
+                        let scale: [f32; DIRECTIONS] = std::array::from_fn(|d| {
+                            1.0 / (mean_bend[d][at]
+                                + OF_ALL * (all - mean_bend[d][at])
+                                + FLOOR_LEVELS)
+                        });
+                        let mut sum = [0.0f32; DIRECTIONS];
+                        for y in row * POOL..(row + 1) * POOL {
+                            for x in column * POOL..(column + 1) * POOL {
+                                let bend = bends(&blurred, fw, x, y);
+                                for (d, s) in sum.iter_mut().enumerate() {
+                                    let e = (d + DIRECTIONS / 2) % DIRECTIONS;
+                                    let across = bend[d].abs() * scale[d];
+                                    let along = bend[e].abs() * scale[e];
+                                    *s += (across - along).clamp(0.0, CLIP);
+                                }
                             }
                         }
+                        // Next to the picture's edge the blur has nothing to go by.
+                        if sum.iter().any(|s| s.is_nan()) {
+                            continue;
+                        }
+                        counts[column] += 1;
+                        for (e, s) in cells[column].iter_mut().zip(sum) {
+                            *e += s / (POOL * POOL) as f32;
+                        }
                     }
-                    // Next to the picture's edge the blur has nothing to go by.
-                    if sum.iter().any(|s| s.is_nan()) {
-                        continue;
-                    }
-                    counts[column] += 1;
-                    for (e, s) in cells[column].iter_mut().zip(sum) {
-                        *e += s / (POOL * POOL) as f32;
-                    }
-                }
+                });
             });
     }
 }
@@ -346,7 +353,7 @@ pub fn covers(card: &[Point2; 4], place: Point2) -> bool {
 }
 
 /// Bend of the blurred picture in each direction, grey levels per fine cell².
-#[inline]
+#[inline(always)]
 fn bends(b: &[f32], w: usize, x: usize, y: usize) -> [f32; DIRECTIONS] {
     let i = y * w + x;
     let xx = b[i - 1] - 2.0 * b[i] + b[i + 1];
@@ -457,14 +464,23 @@ fn blur(fine: &[f32], w: usize, h: usize, sigma: f32) -> Vec<f32> {
         std::array::from_fn(|i| (-0.5 * ((i as f32 - R as f32) / sigma).powi(2)).exp());
     let sum: f32 = kernel.iter().sum();
     kernel.iter_mut().for_each(|k| *k /= sum);
+    // Written out once more for processors with wider registers.
+    let processor = Arch::new();
     let mut across = vec![f32::NAN; w * h];
     across
         .par_chunks_mut(w)
         .zip(fine.par_chunks(w))
         .for_each(|(out, row)| {
-            for (o, window) in out[R..].iter_mut().zip(row.windows(2 * R + 1)) {
-                *o = window.iter().zip(&kernel).map(|(a, k)| a * k).sum();
-            }
+            // Weight by weight, so that many places are worked on at once.
+            let out = &mut out[R..row.len().max(2 * R) - R];
+            out.fill(0.0);
+            processor.dispatch(|| {
+                for (k, weight) in kernel.iter().enumerate() {
+                    for (o, a) in out.iter_mut().zip(&row[k..]) {
+                        *o += weight * a;
+                    }
+                }
+            });
         });
     let mut out = vec![f32::NAN; w * h];
     out.par_chunks_mut(w).enumerate().for_each(|(y, row)| {
@@ -472,12 +488,14 @@ fn blur(fine: &[f32], w: usize, h: usize, sigma: f32) -> Vec<f32> {
             return;
         }
         row.fill(0.0);
-        for (k, weight) in kernel.iter().enumerate() {
-            let source = &across[(y + k - R) * w..(y + k - R + 1) * w];
-            for (o, a) in row.iter_mut().zip(source) {
-                *o += weight * a;
+        processor.dispatch(|| {
+            for (k, weight) in kernel.iter().enumerate() {
+                let source = &across[(y + k - R) * w..(y + k - R + 1) * w];
+                for (o, a) in row.iter_mut().zip(source) {
+                    *o += weight * a;
+                }
             }
-        }
+        });
     });
     out
 }

@@ -9,6 +9,7 @@
 use crate::geometry::{Point2, Vector2};
 use image::GrayImage;
 use nalgebra::{SMatrix, SVector};
+use pulp::Arch;
 
 /// Step along the curve, mm.
 pub const ARC_STEP_MM: f64 = 1.0;
@@ -157,12 +158,7 @@ impl Strip {
             padded[..reach].fill(line[0]);
             padded[reach..reach + across].copy_from_slice(line);
             padded[reach + across..].fill(line[across - 1]);
-            o.fill(0.0);
-            for (i, w) in kernel.iter().enumerate() {
-                for (o, v) in o.iter_mut().zip(&padded[i..i + across]) {
-                    *o += w * v;
-                }
-            }
+            correlate(&padded, &kernel, o);
         }
         out
     }
@@ -188,12 +184,7 @@ impl Strip {
             padded[..LOOK_HALF].fill(values[0]);
             padded[LOOK_HALF..LOOK_HALF + across].copy_from_slice(values);
             padded[LOOK_HALF + across..].fill(values[across - 1]);
-            o.fill(0.0);
-            for (j, w) in filter.iter().enumerate() {
-                for (o, v) in o.iter_mut().zip(&padded[j..j + across]) {
-                    *o += w * v;
-                }
-            }
+            correlate(&padded, filter.as_slice(), o);
         }
         out
     }
@@ -428,6 +419,19 @@ fn smoothed(samples: &[StripSample], values: &[f32], across: usize) -> Vec<f32> 
     smooth
 }
 
+/// Each place of `out` becomes the sum of the kernel times the values from there on.
+fn correlate(values: &[f32], kernel: &[f32], out: &mut [f32]) {
+    out.fill(0.0);
+    // Written out once more for processors with wider registers.
+    Arch::new().dispatch(|| {
+        for (from, w) in kernel.iter().enumerate() {
+            for (o, v) in out.iter_mut().zip(&values[from..]) {
+                *o += w * v;
+            }
+        }
+    });
+}
+
 /// Minus the second derivative of a Gaussian, without a mean.
 fn second_derivative_kernel(sigma_mm: f64) -> Vec<f32> {
     let sigma = sigma_mm / ACROSS_STEP_MM;
@@ -468,60 +472,62 @@ fn running_mean(values: &[f32], half: usize) -> Vec<f32> {
         .collect()
 }
 
+/// Step back to the line of the other sign.
+const FLIP: i8 = 2;
+
 /// The path through `evidence[sample][across]` with the largest sum, changing by at most one across
 /// sample a step; with the sign under which it runs.
 fn best_path(evidence: &[f32], across: usize, strays: &[f32]) -> Vec<(usize, f32)> {
     let n = evidence.len() / across;
-    // Two layers: a light line, a dark line.
-    let width = 2 * across;
-    let mut from = vec![0i8; n * width];
-    let gain = |line: &[f32], state: usize| {
-        if state < across {
-            line[state].max(0.0)
-        } else {
-            (-line[state - across]).max(0.0)
-        }
-    };
-    let mut total: Vec<f32> = (0..width).map(|s| gain(&evidence[..across], s)).collect();
-    let mut next = vec![0.0f32; width];
-    const FLIP: i8 = 2;
+    // Two layers: a light line, a dark line; each with a place beyond its ends that no path comes from.
+    let width = across + 2;
+    let layer = || vec![f32::NEG_INFINITY; width];
+    let (mut total, mut next) = ([layer(), layer()], [layer(), layer()]);
+    for (k, e) in evidence[..across].iter().enumerate() {
+        total[0][k + 1] = e.max(0.0);
+        total[1][k + 1] = (-e).max(0.0);
+    }
+    let mut from = vec![0i8; 2 * n * across];
+    let processor = Arch::new();
     for i in 1..n {
         let line = &evidence[i * across..(i + 1) * across];
-        let back = &mut from[i * width..(i + 1) * width];
-        for state in 0..width {
-            let k = state % across;
-            let mut best = total[state];
-            let mut step = 0i8;
-            if k > 0 && total[state - 1] - BEND_COST > best {
-                best = total[state - 1] - BEND_COST;
-                step = -1;
-            }
-            if k + 1 < across && total[state + 1] - BEND_COST > best {
-                best = total[state + 1] - BEND_COST;
-                step = 1;
-            }
-            let other = total[(state + across) % width] - FLIP_COST;
-            if other > best {
-                best = other;
-                step = FLIP;
-            }
-            next[state] = best + gain(line, state) - strays[k];
-            back[state] = step;
+        let back = &mut from[2 * i * across..2 * (i + 1) * across];
+        for (light, sign) in [(0, 1.0f32), (1, -1.0)] {
+            let (this, other) = (&total[light], &total[1 - light][1..=across]);
+            let (left, stay, right) = (&this[..across], &this[1..=across], &this[2..]);
+            let next = &mut next[light][1..=across];
+            let back = &mut back[light * across..(light + 1) * across];
+            // Without branches, so that many places are worked on at once.
+            processor.dispatch(|| {
+                for k in 0..across {
+                    let (mut best, mut step) = (stay[k], 0);
+                    for (total, by) in [
+                        (left[k] - BEND_COST, -1),
+                        (right[k] - BEND_COST, 1),
+                        (other[k] - FLIP_COST, FLIP),
+                    ] {
+                        step = if total > best { by } else { step };
+                        best = if total > best { total } else { best };
+                    }
+                    next[k] = best + (sign * line[k]).max(0.0) - strays[k];
+                    back[k] = step;
+                }
+            });
         }
         std::mem::swap(&mut total, &mut next);
     }
-    let mut state = total
-        .iter()
+    let ends = total.iter().flat_map(|layer| &layer[1..=across]);
+    let (mut light, mut at) = ends
         .enumerate()
         .max_by(|a, b| a.1.total_cmp(b.1))
-        .map_or(0, |(k, _)| k);
+        .map_or((0, 0), |(state, _)| (state / across, state % across));
     let mut path = vec![(0, 1.0); n];
     for i in (0..n).rev() {
-        path[i] = (state % across, if state < across { 1.0 } else { -1.0 });
-        state = match from[i * width + state] {
-            FLIP => (state + across) % width,
-            step => (state as i64 + i64::from(step)) as usize,
-        };
+        path[i] = (at, if light == 0 { 1.0 } else { -1.0 });
+        match from[(2 * i + light) * across + at] {
+            FLIP => light = 1 - light,
+            step => at = at.saturating_add_signed(isize::from(step)),
+        }
     }
     path
 }

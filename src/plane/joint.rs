@@ -12,7 +12,7 @@ use crate::geometry::{Point2, Vector2};
 use crate::solve::levenberg_marquardt::{
     Loss, NormalEquations, Options, Problem, Solution, SolveError, minimise,
 };
-use nalgebra::{DMatrix, DVector, Matrix2, Rotation3, Vector3};
+use nalgebra::{DMatrix, DVector, Matrix2, Matrix2x3, Matrix3, Matrix3x2, Rotation3, Vector3};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -441,7 +441,7 @@ impl Joint {
     /// The place on the quilt seen at a photo position, with its derivatives by parameter; `None` when the ray misses
     /// the quilt.
     ///
-    /// A hill dz higher or lower moves the place by dz·tan of the slant; what the hill's own slope adds is left out.
+    /// The place moves so that what a parameter does to its picture is made good (implicit differentiation).
     pub fn place_with_gradient(
         &self,
         state: &State,
@@ -450,20 +450,24 @@ impl Joint {
     ) -> Option<(Point2, Vec<(usize, Vector2)>)> {
         let p = state.to_parameters(&self.cameras);
         let relief = state.surface.relief.clone();
-        let views = self.views_around(&p, photo, &relief);
-        let place = views.at.quilt_from_photo(px)?;
-        let mut gradient = Vec::new();
-        for (i, h, view) in &views.moved {
-            gradient.push((*i, (view.quilt_from_photo(px)? - place) / *h));
+        let view = self.seen_by(&p, photo, &relief);
+        let place = view.at.quilt_from_photo(px)?;
+        let surface = &view.at.view.surface;
+        let space = surface.at(place.x, place.y);
+        let seen = view.look(&space)?;
+        let moves = moves_on(surface, place, &space);
+        let back = -(seen.by_space * Matrix3x2::from_columns(&moves)).try_inverse()?;
+        let mut gradient: Vec<(usize, Vector2)> =
+            seen.by_view.iter().map(|(i, d)| (*i, back * d)).collect();
+        for (i, h, surface) in &view.sagged {
+            let moved = (surface.at(place.x, place.y) - space) / *h;
+            gradient.push((*i, back * (seen.by_space * moved)));
         }
         if let Some(relief) = &relief {
-            let eye = views.at.eye();
-            let ray = state.surface.at(place.x, place.y) - eye;
-            let slant = Vector2::new(ray.x, ray.y) / ray.z;
             let shares = relief.shares(place.x, place.y);
-            let from = self.relief_at();
+            let lower = back * seen.by_space.column(2);
             let heights = shares.index.iter().zip(shares.z);
-            gradient.extend(heights.map(|(i, share)| (from + i, slant * share)));
+            gradient.extend(heights.map(|(i, share)| (self.relief_at() + i, lower * share)));
         }
         Some((place, gradient))
     }
@@ -482,65 +486,103 @@ impl Joint {
         self.start.row_index(self.start.rows.len())
     }
 
-    /// Steps of the numeric derivative, by place in the parameter vector: small against the
-    /// curvature of the projection, large against rounding.
-    fn derivative_step(&self, index: usize) -> f64 {
-        const GLOBAL: [f64; GLOBALS] = [1e-8, 1e-9, 1e-6, 1e-6];
-        const CAMERA: [f64; PER_CAMERA] = [1e-6, 1e-2, 1e-2, 2.5e-4];
-        const PHOTO: [f64; PER_PHOTO] = [1e-6, 1e-6, 1e-6, 1e-3, 1e-3, 1e-3];
-        const CARD: [f64; PER_CARD] = [1e-3, 1e-3, 1e-6, 1e-3, 1e-6, 1e-6];
-        const ROW: [f64; PER_ROW] = [1e-3, 1e-6, 1e-9, 1e-3];
-        let rows_at = self.start.row_index(0);
-        match index {
-            i if i < GLOBALS => GLOBAL[i],
-            i if i < self.photo_at(0) => CAMERA[(i - GLOBALS) % PER_CAMERA],
-            i if i < self.card_at(0) => PHOTO[(i - self.photo_at(0)) % PER_PHOTO],
-            i if i < rows_at => CARD[(i - self.card_at(0)) % PER_CARD],
-            i if i >= self.relief_at() => 1e-3,
-            i => ROW[(i - rows_at) % PER_ROW],
-        }
-    }
-
-    /// A view with its rotation worked out, with one parameter moved.
-    fn views_around(&self, p: &[f64], photo: usize, relief: &Option<Arc<Relief>>) -> ViewsAround {
-        let camera_index = self.photos[photo].camera;
-        let (c, q) = (self.camera_at(camera_index), self.photo_at(photo));
-        let at = |moved: Option<(usize, f64)>| {
-            let value =
-                |i: usize| p[i] + moved.map_or(0.0, |(j, by)| if i == j { by } else { 0.0 });
-            let camera_p: [f64; PER_CAMERA] = std::array::from_fn(|i| value(c + i));
-            let pose_p: [f64; PER_PHOTO] = std::array::from_fn(|i| value(q + i));
-            View {
-                camera: self.cameras[camera_index].camera_at(&camera_p),
-                pose: pose(&pose_p),
-                surface: Surface {
-                    sag_s: value(0),
-                    sag_x: value(1),
-                    relief: relief.clone(),
-                },
-            }
-            .prepare()
+    /// A photo's view at the present parameters, ready for derivatives.
+    fn seen_by(&self, p: &[f64], photo: usize, relief: &Option<Arc<Relief>>) -> SeenBy {
+        let camera = self.photos[photo].camera;
+        let (camera_at, pose_at) = (self.camera_at(camera), self.photo_at(photo));
+        let sagged = |by: [f64; 2]| Surface {
+            sag_s: p[0] + by[0],
+            sag_x: p[1] + by[1],
+            relief: relief.clone(),
         };
-        let moved = [0, 1]
-            .into_iter()
-            .chain(c..c + PER_CAMERA)
-            .chain(q..q + PER_PHOTO)
-            .map(|i| {
-                let h = self.derivative_step(i);
-                (i, h, at(Some((i, h))))
-            })
-            .collect();
-        ViewsAround {
-            at: at(None),
-            moved,
+        let pose = pose(&p[pose_at..pose_at + PER_PHOTO]);
+        // Central differences of a rotation's matrix: good to some 1e-11.
+        const TURN: f64 = 1e-5;
+        let turned = |axis: usize, by: f64| {
+            let mut rotation = pose.rotation;
+            rotation[axis] += by;
+            Rotation3::from_scaled_axis(rotation).into_inner()
+        };
+        let [h_s, h_x] = SAG_STEPS;
+        SeenBy {
+            at: View {
+                camera: self.cameras[camera].camera_at(&p[camera_at..camera_at + PER_CAMERA]),
+                pose,
+                surface: sagged([0.0; 2]),
+            }
+            .prepare(),
+            rotation: pose.matrix().into_inner(),
+            turns: [0, 1, 2].map(|k| (turned(k, TURN) - turned(k, -TURN)) / (2.0 * TURN)),
+            bend: self.cameras[camera].bend,
+            camera_at,
+            pose_at,
+            sagged: [(0, h_s, sagged([h_s, 0.0])), (1, h_x, sagged([0.0, h_x]))],
         }
     }
 }
 
-/// A photo's view at the present parameters and with each of its own parameters moved a little.
-struct ViewsAround {
+/// Steps of the derivatives by the two sags, 1/mm: small against their curvature, large against rounding.
+const SAG_STEPS: [f64; 2] = [1e-8, 1e-9];
+/// The same for a card's pose: mm, mm, rad, mm, and slopes.
+const CARD_STEPS: [f64; PER_CARD] = [1e-3, 1e-3, 1e-6, 1e-3, 1e-6, 1e-6];
+
+/// By how much a point of the quilt moves in space when its place moves across or down, mm per mm.
+fn moves_on(surface: &Surface, place: Point2, space: &Vector3<f64>) -> [Vector3<f64>; 2] {
+    const STEP_MM: f64 = 1e-3;
+    [(STEP_MM, 0.0), (0.0, STEP_MM)]
+        .map(|(dx, ds)| (surface.at(place.x + dx, place.y + ds) - space) / STEP_MM)
+}
+
+/// A photo's view at the present parameters, with what its derivatives are made of.
+struct SeenBy {
     at: PreparedView,
-    moved: Vec<(usize, f64, PreparedView)>,
+    rotation: Matrix3<f64>,
+    /// Derivatives of the rotation's matrix by the pose's three rotations.
+    turns: [Matrix3<f64>; 3],
+    /// Change of the radial terms per unit of the camera's fourth unknown.
+    bend: [f64; 3],
+    camera_at: usize,
+    pose_at: usize,
+    /// The surface with each of its sags moved a little: index of the unknown, step, surface.
+    sagged: [(usize, f64, Surface); 2],
+}
+
+/// Where a point in space is seen, px.
+struct Seen {
+    px: Point2,
+    /// Derivatives by the point.
+    by_space: Matrix2x3<f64>,
+    /// Derivatives by the unknowns of camera and pose, with their indices.
+    by_view: [(usize, Vector2); PER_CAMERA + PER_PHOTO],
+}
+
+impl SeenBy {
+    fn look(&self, space: &Vector3<f64>) -> Option<Seen> {
+        let camera = &self.at.view.camera;
+        let in_camera = self.rotation * space + self.at.view.pose.translation;
+        let (px, by_point, by_value) = camera.project_with_derivatives(&in_camera)?;
+        let (f_x, f_y) = (camera.focal_px, camera.focal_px * camera.aspect);
+        let bent: Vector2 = (0..3).map(|k| by_value[4 + k] * self.bend[k]).sum();
+        let (c, q) = (self.camera_at, self.pose_at);
+        let turn = |k: usize| by_point * (self.turns[k] * space);
+        Some(Seen {
+            px,
+            by_space: by_point * self.rotation,
+            by_view: [
+                // The first unknown is ln f; the aspect is kept.
+                (c, by_value[0] * f_x + by_value[1] * f_y),
+                (c + 1, by_value[2]),
+                (c + 2, by_value[3]),
+                (c + 3, bent),
+                (q, turn(0)),
+                (q + 1, turn(1)),
+                (q + 2, turn(2)),
+                (q + 3, by_point.column(0).into_owned()),
+                (q + 4, by_point.column(1).into_owned()),
+                (q + 5, by_point.column(2).into_owned()),
+            ],
+        })
+    }
 }
 
 impl Problem for Joint {
@@ -598,39 +640,46 @@ impl Joint {
         let relief = self.start.relief_of(p);
         let relief_at = self.relief_at();
         for (photo_index, photo) in self.photos.iter().enumerate() {
-            let views = self.views_around(p, photo_index, &relief);
+            let view = self.seen_by(p, photo_index, &relief);
+            let surface = &view.at.view.surface;
             for (card_index, corners) in &photo.cards {
                 let from = self.card_at(*card_index);
                 let card_now = card(&p[from..from + PER_CARD]);
                 let (sin, cos) = card_now.angle.sin_cos();
                 let hill = relief.as_ref().map(|r| r.shares(card_now.x, card_now.s));
+                let moved: [CardPose; PER_CARD] = std::array::from_fn(|k| {
+                    let mut moved: [f64; PER_CARD] = std::array::from_fn(|i| p[from + i]);
+                    moved[k] += CARD_STEPS[k];
+                    card(&moved)
+                });
                 for corner in corners {
-                    let residual = |view: &PreparedView, pose: &CardPose| {
-                        let space = pose.in_space(corner.on_card_mm, &view.view.surface);
-                        view.photo_from_space(&space)
-                            .map_or(Vector2::new(UNSEEN, UNSEEN), |px| {
-                                corner.whitening * (px - corner.in_photo_px)
-                            })
-                    };
-                    let r = residual(&views.at, &card_now);
                     gradient_x.clear();
                     gradient_y.clear();
-                    if with_gradients {
+                    let space = card_now.in_space(corner.on_card_mm, surface);
+                    let residual = |px: Point2| corner.whitening * (px - corner.in_photo_px);
+                    let mut r = Vector2::new(UNSEEN, UNSEEN);
+                    if !with_gradients {
+                        r = view.at.photo_from_space(&space).map_or(r, residual);
+                    } else if let Some(seen) = view.look(&space) {
+                        r = residual(seen.px);
                         let mut push = |i: usize, d: Vector2| {
                             gradient_x.push((i, d.x));
                             gradient_y.push((i, d.y));
                         };
-                        for (i, h, view) in &views.moved {
-                            push(*i, (residual(view, &card_now) - r) / *h);
+                        for (i, d) in seen.by_view {
+                            push(i, corner.whitening * d);
                         }
-                        let mut by_card = [Vector2::zeros(); PER_CARD];
-                        for k in 0..PER_CARD {
-                            let h = self.derivative_step(from + k);
-                            let mut moved: [f64; PER_CARD] = std::array::from_fn(|i| p[from + i]);
-                            moved[k] += h;
-                            let d = (residual(&views.at, &card(&moved)) - r) / h;
-                            by_card[k] = d;
-                            push(from + k, d);
+                        let by_space = corner.whitening * seen.by_space;
+                        for (i, h, surface) in &view.sagged {
+                            let moved = card_now.in_space(corner.on_card_mm, surface);
+                            push(*i, by_space * ((moved - space) / *h));
+                        }
+                        let by_card: [Vector2; PER_CARD] = std::array::from_fn(|k| {
+                            let moved = moved[k].in_space(corner.on_card_mm, surface);
+                            by_space * ((moved - space) / CARD_STEPS[k])
+                        });
+                        for (k, d) in by_card.iter().enumerate() {
+                            push(from + k, *d);
                         }
                         // A hill lifts the card as its own height does, the other way round, and its slopes
                         // rock it, in the quilt's axes instead of its own.
@@ -652,24 +701,27 @@ impl Joint {
             }
             let stretch = Stretch { x: p[2], y: p[3] };
             for line in &photo.lines {
+                gradient_x.clear();
                 let from = self.start.row_index(line.row);
                 let row_now = row(&p[from..from + PER_ROW]);
                 let place = row_now.on_quilt(line.along_mm, line.across_mm, &stretch);
-                let residual = |view: &PreparedView, place: Point2| {
-                    view.photo_from_quilt(place).map_or(UNSEEN, |px| {
-                        line.normal.dot(&(px - line.in_photo_px)) / line.u_px
-                    })
-                };
-                let r = residual(&views.at, place);
-                gradient_x.clear();
-                if with_gradients {
-                    for (i, h, view) in &views.moved {
-                        gradient_x.push((*i, (residual(view, place) - r) / *h));
+                let space = surface.at(place.x, place.y);
+                let across = line.normal / line.u_px;
+                let residual = |px: Point2| across.dot(&(px - line.in_photo_px));
+                let mut r = UNSEEN;
+                if !with_gradients {
+                    r = view.at.photo_from_space(&space).map_or(r, residual);
+                } else if let Some(seen) = view.look(&space) {
+                    r = residual(seen.px);
+                    let by_view = seen.by_view.iter();
+                    gradient_x.extend(by_view.map(|(i, d)| (*i, across.dot(d))));
+                    let by_space = seen.by_space.tr_mul(&across);
+                    for (i, h, surface) in &view.sagged {
+                        let moved = surface.at(place.x, place.y) - space;
+                        gradient_x.push((*i, by_space.dot(&moved) / *h));
                     }
                     // The row's parameters and the stretch act through the place alone.
-                    let h = 1e-3;
-                    let dx = (residual(&views.at, place + Vector2::new(h, 0.0)) - r) / h;
-                    let dy = (residual(&views.at, place + Vector2::new(0.0, h)) - r) / h;
+                    let [dx, dy] = moves_on(surface, place, &space).map(|m| by_space.dot(&m));
                     let slope_here = row_now.slope + 2.0 * row_now.bow * place.x;
                     let d_along = dx + slope_here * dy;
                     gradient_x.push((2, d_along * line.along_mm));
@@ -679,15 +731,11 @@ impl Joint {
                     gradient_x.push((from + 2, dy * place.x * place.x));
                     gradient_x.push((from + 3, d_along));
                     if let Some(relief) = &relief {
-                        let space = views.at.view.surface.at(place.x, place.y);
-                        let lower = Vector3::new(space.x, space.y, space.z + h);
-                        let moved = views.at.photo_from_space(&lower).map_or(UNSEEN, |px| {
-                            line.normal.dot(&(px - line.in_photo_px)) / line.u_px
-                        });
                         let shares = relief.shares(place.x, place.y);
-                        for (index, share) in shares.index.iter().zip(shares.z) {
-                            gradient_x.push((relief_at + index, (moved - r) / h * share));
-                        }
+                        let heights = shares.index.iter().zip(shares.z);
+                        gradient_x.extend(
+                            heights.map(|(index, share)| (relief_at + index, by_space.z * share)),
+                        );
                     }
                 }
                 sink(Source::Stitching, r, &gradient_x, self.line_loss);
@@ -851,7 +899,12 @@ mod tests {
             stated.push(gradient.to_vec())
         });
         for i in 0..p.len() {
-            let h = joint.derivative_step(i);
+            // Small against the residuals' curvature, large against rounding.
+            let h = match i {
+                0 | 1 => 1e-8,
+                _ if i >= joint.relief_at() => 1e-2,
+                _ => 1e-6 * p[i].abs().max(0.1),
+            };
             let [up, down] = [h, -h].map(|by| {
                 let mut moved = p.clone();
                 moved[i] += by;
@@ -860,8 +913,8 @@ mod tests {
             for (k, gradient) in stated.iter().enumerate() {
                 let true_one = (up[k] - down[k]) / (2.0 * h);
                 let told: f64 = gradient.iter().filter(|g| g.0 == i).map(|g| g.1).sum();
-                // One-sided steps in the code: wrong by their length times the curvature.
-                let room = 2e-3 * true_one.abs() + 1e-3 * (told.abs().max(1e-2));
+                // One-sided steps in the code, for sags and cards: wrong by their length times the curvature.
+                let room = 2e-3 * true_one.abs() + 1e-5;
                 assert!(
                     (told - true_one).abs() < room,
                     "parameter {i}, residual {k}: {told} {true_one}"

@@ -8,6 +8,7 @@
 use crate::design::Design;
 use crate::geometry::Point2;
 use crate::line::map::{DIRECTIONS, LineMap};
+use pulp::Arch;
 use rayon::prelude::*;
 use std::f64::consts::PI;
 
@@ -346,36 +347,39 @@ impl Scores {
             cells[at].2[(bin as usize + 1) % DIRECTIONS] += part;
         }
         let rows = fold.rows;
-        let score: Vec<Vec<f32>> = (0..columns)
-            .map(|start| {
-                let mut sum = vec![0.0f32; rows];
-                let mut weight = vec![0.0f32; rows];
-                for (column, offset, bins) in &cells {
-                    let at = (start + column) % columns;
-                    let from = (-offset).max(0) as usize;
-                    let to = (rows as i64 - offset).clamp(0, rows as i64) as usize;
-                    if from >= to {
-                        continue;
-                    }
-                    let source = |from: usize| (from as i64 + offset) as usize;
-                    let range = source(from)..source(to - 1) + 1;
-                    let mut power = 0.0;
-                    for (bin, share) in bins.iter().enumerate().filter(|(_, s)| **s > 0.0) {
-                        power += share * share;
-                        let line = &fold.excess[bin][at][range.clone()];
-                        for (s, e) in sum[from..to].iter_mut().zip(line) {
-                            *s += share * e;
-                        }
-                    }
-                    for (w, n) in weight[from..to].iter_mut().zip(&fold.variance[at][range]) {
-                        *w += power * n;
+        let score_of = |start: usize| -> Vec<f32> {
+            let mut sum = vec![0.0f32; rows];
+            let mut weight = vec![0.0f32; rows];
+            for (column, offset, bins) in &cells {
+                let at = (start + column) % columns;
+                let from = (-offset).max(0) as usize;
+                let to = (rows as i64 - offset).clamp(0, rows as i64) as usize;
+                if from >= to {
+                    continue;
+                }
+                let source = |from: usize| (from as i64 + offset) as usize;
+                let range = source(from)..source(to - 1) + 1;
+                let mut power = 0.0;
+                for (bin, share) in bins.iter().enumerate().filter(|(_, s)| **s > 0.0) {
+                    power += share * share;
+                    let line = &fold.excess[bin][at][range.clone()];
+                    for (s, e) in sum[from..to].iter_mut().zip(line) {
+                        *s += share * e;
                     }
                 }
-                sum.iter()
-                    .zip(&weight)
-                    .map(|(s, w)| if *w > 0.0 { s / w.sqrt() } else { f32::NAN })
-                    .collect()
-            })
+                for (w, n) in weight[from..to].iter_mut().zip(&fold.variance[at][range]) {
+                    *w += power * n;
+                }
+            }
+            sum.iter()
+                .zip(&weight)
+                .map(|(s, w)| if *w > 0.0 { s / w.sqrt() } else { f32::NAN })
+                .collect()
+        };
+        // Written out once more for processors with wider registers.
+        let processor = Arch::new();
+        let score: Vec<Vec<f32>> = (0..columns)
+            .map(|start| processor.dispatch(|| score_of(start)))
             .collect();
         // A row of which less than a tenth is seen has no trustworthy place.
         let full: f32 = cells
