@@ -81,6 +81,8 @@ pub const SURE_SCORE: f64 = 7.0;
 pub const EXPECTED_SCORE: f64 = 5.0;
 /// How many directions of the first look are looked at closely, each with its neighbours.
 const CLOSER_LOOKS: usize = 3;
+/// How many directions of those are looked at in the whole map.
+const LAST_LOOKS: usize = 3;
 /// Step of the direction, rad: half a step moves the ends of a metre by less than two cells.
 const ANGLE_STEP: f64 = PI / 180.0;
 /// How far from the plan a neighbouring row is looked for: share of the spacing, and mm along.
@@ -101,11 +103,15 @@ pub fn search(map: &LineMap, wanted: &Wanted, around: f64, reach: f64) -> Option
         .map(|i| around + f64::from(i) * 2.0 * ANGLE_STEP)
         .collect();
     let strength = |map: &LineMap, angle: f64| strength(map, wanted, angle);
-    let mut looks: Vec<(f64, f64)> = angles
-        .par_iter()
-        .map(|&angle| (strength(&coarse, angle), angle))
-        .collect();
-    looks.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let best_of = |map: &LineMap, angles: &[f64]| -> Vec<(f64, f64)> {
+        let mut looks: Vec<(f64, f64)> = angles
+            .par_iter()
+            .map(|&angle| (strength(map, angle), angle))
+            .collect();
+        looks.sort_by(|a, b| b.0.total_cmp(&a.0));
+        looks
+    };
+    let looks = best_of(&coarse, &angles);
     let mut closer: Vec<f64> = looks
         .iter()
         .take(CLOSER_LOOKS)
@@ -113,10 +119,9 @@ pub fn search(map: &LineMap, wanted: &Wanted, around: f64, reach: f64) -> Option
         .collect();
     closer.sort_by(f64::total_cmp);
     closer.dedup_by(|a, b| (*a - *b).abs() < 1e-6);
-    let best = closer
-        .par_iter()
-        .map(|&angle| (strength(map, angle), angle))
-        .max_by(|a, b| a.0.total_cmp(&b.0))?;
+    let closer = best_of(&coarse, &closer);
+    let last: Vec<f64> = closer.iter().take(LAST_LOOKS).map(|look| look.1).collect();
+    let best = *best_of(map, &last).first()?;
     rows_in(map, wanted, &Frame::Turned(best.1))
 }
 
