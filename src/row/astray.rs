@@ -5,7 +5,7 @@
 //! stitched there. Prints and seams answer as well: what was found has to stand out from what is found in the same
 //! way beside the other repeats of the same stretch, which were stitched where they belong.
 
-use super::empty::empty_stretches;
+use super::empty::{Empty, empty_stretches};
 use super::measure::Job;
 use super::spread::median;
 use super::trace::{Learned, RowTrace, TracePoint};
@@ -207,7 +207,7 @@ fn lost(points: &[TracePoint]) -> Vec<Range<usize>> {
     };
     let empty = empty_stretches(points);
     let is_empty = |lost: Range<usize>| {
-        empty.iter().any(|e| {
+        empty.iter().any(|Empty { range: e, .. }| {
             let shared = e.end.min(lost.end).saturating_sub(e.start.max(lost.start));
             shared >= EMPTY_SAMPLES
         })

@@ -37,8 +37,22 @@ const OTHER_TONE: f32 = 0.2;
 /// Nothing that hides the row may be nearer to a stretch than this, samples.
 const CLEAR_OF_CARDS: usize = 12;
 
-/// Stretches of a run through a row in one photo on which there is no line, though there is on both sides of them.
-pub(super) fn empty_stretches(points: &[TracePoint]) -> Vec<Range<usize>> {
+/// Share of the bend beside a stretch at which the line is back, and the samples from its end on whose bend that is.
+const BACK: f32 = 0.7;
+const FULL: Range<usize> = 10..50;
+
+/// A stretch without a line, though there is one on both sides of it.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Empty {
+    /// Which samples of the run.
+    pub range: Range<usize>,
+    /// Samples from its ends to where the line is back in full, both sides together: what was not stitched ends within
+    /// a stitch or two, which smoothing makes 4 each; thread that passes the cloth's tone fades and comes back.
+    pub fading: usize,
+}
+
+/// Empty stretches of a run through a row in one photo.
+pub(super) fn empty_stretches(points: &[TracePoint]) -> Vec<Empty> {
     let signed: Vec<f32> = points.iter().map(|p| p.bend).collect();
     let bends = running_mean(&signed, MEAN_HALF);
     let usual = usual_bends(points, &bends);
@@ -68,7 +82,22 @@ pub(super) fn empty_stretches(points: &[TracePoint]) -> Vec<Range<usize>> {
             && nothing_near(points, stretch)
             && vanishes(points, &bends, stretch)
     });
-    stretches
+    let empty = |range: Range<usize>| Empty {
+        fading: fading(points, &bends, &range),
+        range,
+    };
+    stretches.into_iter().map(empty).collect()
+}
+
+fn fading(points: &[TracePoint], bends: &[f32], stretch: &Range<usize>) -> usize {
+    let back = |side: &mut dyn Iterator<Item = usize>| -> usize {
+        let visible = side.filter(|i| points[*i].is_visible()).take(FULL.end);
+        let sizes: Vec<f32> = visible.map(|i| bends[i].abs()).collect();
+        let full = median(sizes.iter().skip(FULL.start).copied().collect()).unwrap_or(f32::MAX);
+        let back = sizes.iter().position(|b| *b > BACK * full);
+        back.unwrap_or(sizes.len())
+    };
+    back(&mut (0..stretch.start).rev()) + back(&mut (stretch.end..points.len()))
 }
 
 /// Whether the place is visible and no card's edge lies within reach of it.
@@ -151,9 +180,10 @@ mod tests {
         let gap = |i: usize| (200..260).contains(&i);
         let found = empty_stretches(&run(|i| if gap(i) { (1.0, 121.0) } else { (-40.0, 118.0) }));
         // The mean reaches 4 samples in from both ends.
-        let [range] = found.as_slice() else {
+        let [Empty { range, fading }] = found.as_slice() else {
             panic!("{found:?}")
         };
+        assert!(*fading <= 8, "{fading}");
         assert!(
             range.start.abs_diff(200) <= 4 && range.end.abs_diff(260) <= 4,
             "{range:?}"
@@ -165,6 +195,18 @@ mod tests {
             _ => (-40.0, 118.0),
         }));
         assert_eq!(found.len(), 1, "{found:?}");
+    }
+
+    #[test]
+    fn thread_that_fades_and_comes_back_is_told_by_its_ends() {
+        // Over 40 mm down to the cloth's tone, 40 mm like it, and back.
+        let bend = |i: usize| -40.0 * ((i.abs_diff(300) as f32 - 20.0) / 40.0).clamp(0.0, 1.0);
+        let found = empty_stretches(&run(|i| (bend(i), 118.0)));
+        let [Empty { fading, .. }] = found.as_slice() else {
+            panic!("{found:?}")
+        };
+        // From where the mean has 0.3 of the full bend to where it has 0.7, on both sides, is 32.
+        assert!(*fading >= 28, "{fading}");
     }
 
     #[test]

@@ -1,6 +1,6 @@
 //! Parts of a row that were not stitched, and how close neighbouring rows come.
 
-use super::empty::{empty_stretches, is_clear};
+use super::empty::{Empty, empty_stretches, is_clear};
 use super::measure::{Measured, RowMeasured};
 use super::spread::median;
 use super::trace::TracePoint;
@@ -28,6 +28,8 @@ const ALSO_WEAK: f64 = 0.5;
 /// By how much the next repeat has to outdo a stretch, and the share of the usual strength it has to have at least.
 const NEXT_OUTDOES: f32 = 2.0;
 const NEXT_LEAST: f32 = 0.2;
+/// Within how many samples the line has to be back in full, at both ends of a stretch together.
+const ABRUPT: usize = 14;
 /// Cloth is like that of a stretch when its luma differs by no more than this share and so many grey levels; so much of
 /// the found line has to lie on such cloth, samples; and the share of that which may be lighter than the cloth where the
 /// line beside the stretch is darker, or darker where that is lighter.
@@ -48,7 +50,8 @@ struct Run<'a> {
 /// plain on both sides. That also happens where a rail lies over the row, where light falls along the line, or where
 /// the line runs along a stripe; all of these do it at the same place of the design again and again. So other repeats,
 /// of all rows, are looked at: a stretch is missed when they are stitched there. And a thread of changing colour is lost
-/// where it passes the cloth's own tone: where it is seen lighter as well as darker than such cloth nothing is said.
+/// where it passes the cloth's own tone: where it fades at the ends, or is seen lighter as well as darker than such
+/// cloth, nothing is said.
 ///
 /// `samples` is the number of samples in one repeat.
 pub fn missed(rows: &[RowMeasured], samples: usize) -> Vec<Vec<(f64, f64)>> {
@@ -75,10 +78,15 @@ pub fn missed(rows: &[RowMeasured], samples: usize) -> Vec<Vec<(f64, f64)>> {
     let mut missed: Vec<Vec<(f64, f64)>> = vec![Vec::new(); rows.len()];
     for run in &runs {
         let found = ends(&mut rows[run.row].trace.points.iter().filter(|p| p.found));
-        for stretch in empty_stretches(run.points) {
+        for Empty {
+            range: stretch,
+            fading,
+        } in empty_stretches(run.points)
+        {
             let (from, to) = ends(&mut run.points[stretch.clone()].iter());
             if from > found.0
                 && to < found.1
+                && fading <= ABRUPT
                 && strength(&run.points[stretch.clone()]).is_some_and(|s| s < plain)
                 && goes_on(run.points, &stretch, plain)
                 && would_show(&runs, run, &stretch)
