@@ -17,6 +17,8 @@ pub const ARC_STEP_MM: f64 = 1.0;
 pub const ACROSS_STEP_MM: f64 = 0.3;
 /// Scales of the second derivative across, mm: a thread, a thread in its groove, a soft groove.
 pub const LINE_SIGMAS_MM: [f64; 3] = [0.6, 1.1, 1.8];
+/// Scale at which a line is shown for what it is, mm.
+const SHOWN_SIGMA_MM: f64 = LINE_SIGMAS_MM[1];
 /// Cost of a change from a light line to a dark one, in evidence: at a seam, seldom.
 const FLIP_COST: f32 = 10.0;
 /// Half length of the smoothing along the curve, samples: a stitch and its needle holes.
@@ -96,6 +98,16 @@ pub struct LinePoint {
     pub strength: f32,
 }
 
+/// What a strip shows at its line, by sample.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Shown {
+    /// Second derivative of the luma across the line at a thread's scale, as in [`Strip::bends`], held against nothing:
+    /// positive on a light line, grey levels. NaN where nothing is visible.
+    pub bend: f32,
+    /// Mean luma beside the line and its flanks, grey levels; NaN where nothing is visible.
+    pub cloth: f32,
+}
+
 impl Strip {
     /// Samples the photo.
     pub fn new(luma: &GrayImage, samples: Vec<StripSample>, reach_mm: f64) -> Strip {
@@ -161,6 +173,37 @@ impl Strip {
             correlate(&padded, &kernel, o);
         }
         out
+    }
+
+    /// What the strip shows at a line found in it.
+    pub fn shown(&self, line: &[LinePoint]) -> Vec<Shown> {
+        let across = self.across();
+        let kernel = second_derivative_kernel(SHOWN_SIGMA_MM);
+        let reach = kernel.len() / 2;
+        self.smooth
+            .chunks_exact(across)
+            .zip(line)
+            .map(|(values, point)| {
+                let k = (point.across_mm / ACROSS_STEP_MM as f32).round() + self.half as f32;
+                if point.strength.is_nan() || values[0].is_nan() {
+                    return Shown {
+                        bend: f32::NAN,
+                        cloth: f32::NAN,
+                    };
+                }
+                let k = (k.max(0.0) as usize).min(across - 1);
+                // The ends are continued, so that every place has a whole window.
+                let at = |j: usize| values[(k + j).saturating_sub(reach).min(across - 1)];
+                let bend = kernel.iter().enumerate().map(|(j, w)| w * at(j)).sum();
+                let beside = values.iter().enumerate();
+                let beside = beside.filter(|(i, _)| i.abs_diff(k) > BESIDE);
+                let (sum, n) = beside.fold((0.0, 0.0), |(s, n), (_, v)| (s + v, n + 1.0));
+                Shown {
+                    bend,
+                    cloth: sum / n,
+                }
+            })
+            .collect()
     }
 
     /// Response to a look: how alike each place is to it. NaN where it is not visible.
@@ -447,7 +490,8 @@ fn second_derivative_kernel(sigma_mm: f64) -> Vec<f32> {
     kernel.into_iter().map(|k| k as f32).collect()
 }
 
-fn running_mean(values: &[f32], half: usize) -> Vec<f32> {
+/// Mean of `values` up to `half` to both sides of each, of those that are numbers.
+pub(crate) fn running_mean(values: &[f32], half: usize) -> Vec<f32> {
     let mut sums = vec![(0.0f64, 0u32)];
     for v in values {
         let (s, n) = sums[sums.len() - 1];

@@ -1,10 +1,11 @@
 //! Stretches stitched off the design: a wrong turn, or the line lost and found again.
 //!
-//! Where a row's line is not found although it goes on plainly on both sides, it may not have been stitched at all, or
-//! somewhere else. So a line is looked for to both sides, further off than a hand wobbles and clear of what else is
+//! Where a row's line is not found although it goes on plainly on both sides, and its bend vanishes there
+//! ([`empty_stretches`]), it may not have been stitched at all, or somewhere else. So a line is looked for to both sides, further off than a hand wobbles and clear of what else is
 //! stitched there. Prints and seams answer as well: what was found has to stand out from what is found in the same
 //! way beside the other repeats of the same stretch, which were stitched where they belong.
 
+use super::empty::{Empty, empty_stretches};
 use super::measure::Job;
 use super::spread::median;
 use super::trace::{Learned, RowTrace, TracePoint};
@@ -27,6 +28,8 @@ const ELSEWHERE: usize = 25;
 const SHORTEST: usize = 40;
 /// Finds shorter than this do not end such a stretch, samples.
 const BRIDGED: usize = 12;
+/// How much of it has to be empty, samples.
+const EMPTY_SAMPLES: usize = 20;
 /// Length on either side on which the line has to be found, samples, and the share of it.
 const BESIDE: usize = 60;
 const BESIDE_FOUND: f64 = 0.4;
@@ -40,10 +43,10 @@ const MOST_OTHERS: usize = 14;
 /// Shares of what the row's own line usually shows there: so much a line beside has to show at least, and the design
 /// itself at most.
 const AS_USUAL: f32 = 0.95;
-const EMPTY: f32 = 0.7;
+const EMPTY: f32 = 0.75;
 /// By how much a line beside has to outdo what is found beside the other repeats, in their middle and at most: a
 /// print answers everywhere alike.
-const OUTDOES: f32 = 1.2;
+const OUTDOES: f32 = 1.1;
 const NEAR_LIKELIEST: f32 = 0.9;
 
 /// A stretch stitched off the design.
@@ -180,7 +183,7 @@ pub(super) fn astray(
     found.into_iter().map(joined).collect()
 }
 
-/// Stretches on which a line is not found although it goes on on both sides.
+/// Stretches on which a line is not found although it goes on on both sides, and part of which is empty.
 fn lost(points: &[TracePoint]) -> Vec<Range<usize>> {
     let mut is_lost: Vec<bool> = points
         .iter()
@@ -202,6 +205,13 @@ fn lost(points: &[TracePoint]) -> Vec<Range<usize>> {
         let n = range.len().max(1) as f64;
         range.filter(|i| found(*i)).count() as f64 / n
     };
+    let empty = empty_stretches(points);
+    let is_empty = |lost: Range<usize>| {
+        empty.iter().any(|Empty { range: e, .. }| {
+            let shared = e.end.min(lost.end).saturating_sub(e.start.max(lost.start));
+            shared >= EMPTY_SAMPLES
+        })
+    };
     let mut all = Vec::new();
     let mut start = 0;
     while start < points.len() {
@@ -214,6 +224,7 @@ fn lost(points: &[TracePoint]) -> Vec<Range<usize>> {
             && end + BESIDE <= points.len()
             && share(start - BESIDE..start) >= BESIDE_FOUND
             && share(end..end + BESIDE) >= BESIDE_FOUND
+            && is_empty(start..end)
         {
             all.push(start..end);
         }

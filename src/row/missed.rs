@@ -1,35 +1,42 @@
 //! Parts of a row that were not stitched, and how close neighbouring rows come.
 
+use super::empty::{Empty, empty_stretches, is_clear};
 use super::measure::{Measured, RowMeasured};
 use super::spread::median;
 use super::trace::TracePoint;
 use crate::design::Design;
 use crate::geometry::cells::Cells;
 use crate::geometry::{Point2, Vector2};
-use crate::line::strip::NEIGHBOURHOOD;
 use crate::record::InPhoto;
 use std::collections::BTreeMap;
+use std::ops::Range;
 
-/// Shortest stretch of the line that is reported, samples of a millimetre: 30, less what its ends lend it of
-/// their strength.
-const SHORTEST: usize = 26;
-/// A sample may be of an empty stretch when it is weaker than this, and a stretch is empty when its median is
-/// weaker than the second; shares of the photos' usual strength.
-const WEAK: f32 = 0.5;
-const EMPTY: f32 = 0.17;
-/// Length of line on either side of a stretch on which the stitching has to go on, samples; how strong it has to
-/// be there, in the middle, as a share of what is usual; and how much of it has to be visible.
+/// Strength from which a stretch of line is plain in its middle, as a share of the photos' usual strength.
+const PLAIN: f32 = 0.35;
+/// Length of line on either side of a stretch on which the stitching has to go on plainly, samples, and how much of it
+/// has to be visible.
 const BESIDE: usize = 50;
-const GOES_ON: f32 = 0.5;
 const BESIDE_VISIBLE: usize = 20;
 /// Least usual strength: where the line can hardly be told from chance, which gives 2, an empty place means
 /// nothing.
 const CLEAR: f32 = 8.0;
 /// Share of the other repeats' same stretch that has to be visible for them to be compared.
 const COMPARABLE: f64 = 0.7;
-/// Repeats there have to be to compare with, and the share of them that may be empty there as well.
+/// Repeats there have to be to compare with, and the share of them that may not be plain there either.
 const FEWEST_OTHERS: usize = 4;
-const ALSO_EMPTY: f64 = 0.12;
+const ALSO_WEAK: f64 = 0.5;
+/// By how much the next repeat has to outdo a stretch, and the share of the usual strength it has to have at least.
+const NEXT_OUTDOES: f32 = 2.0;
+const NEXT_LEAST: f32 = 0.2;
+/// Within how many samples the line has to be back in full, at both ends of a stretch together.
+const ABRUPT: usize = 14;
+/// Cloth is like that of a stretch when its luma differs by no more than this share and so many grey levels; so much of
+/// the found line has to lie on such cloth, samples; and the share of that which may be lighter than the cloth where the
+/// line beside the stretch is darker, or darker where that is lighter.
+const LIKE_SHARE: f32 = 0.1;
+const LIKE_LEVELS: f32 = 4.0;
+const FEWEST_LIKE: usize = 50;
+const OTHER_SIGN: f64 = 0.1;
 
 /// One run through a row's repeats in one photo: strengths, whole repeats, NaN where nothing is visible.
 struct Run<'a> {
@@ -39,10 +46,12 @@ struct Run<'a> {
 
 /// Stretches along x, on the quilt, mm, on which the design was not stitched; for each row.
 ///
-/// A place is empty where the line is far weaker than usual while the stitching goes on plainly on both sides.
-/// That also happens where a rail lies over the row, where light falls along the line, or where the line runs
-/// along a stripe; all of these do it at the same place of the design again and again. So other repeats, of
-/// all rows, are looked at: a stretch is missed when they are stitched there.
+/// A stretch is looked at where the line's bend vanishes on cloth that goes on ([`empty_stretches`]) and the stitching is
+/// plain on both sides. That also happens where a rail lies over the row, where light falls along the line, or where
+/// the line runs along a stripe; all of these do it at the same place of the design again and again. So other repeats,
+/// of all rows, are looked at: a stretch is missed when they are stitched there. And a thread of changing colour is lost
+/// where it passes the cloth's own tone: where it fades at the ends, or is seen lighter as well as darker than such
+/// cloth, nothing is said.
 ///
 /// `samples` is the number of samples in one repeat.
 pub fn missed(rows: &[RowMeasured], samples: usize) -> Vec<Vec<(f64, f64)>> {
@@ -60,31 +69,31 @@ pub fn missed(rows: &[RowMeasured], samples: usize) -> Vec<Vec<(f64, f64)>> {
         Some(usual) if usual >= CLEAR && samples > 0 => usual,
         _ => return vec![Vec::new(); rows.len()],
     };
+    let plain = PLAIN * usual;
+    let ends = |points: &mut dyn Iterator<Item = &TracePoint>| {
+        points.fold((f64::MAX, f64::MIN), |(a, b), p| {
+            (a.min(p.on_quilt.x), b.max(p.on_quilt.x))
+        })
+    };
     let mut missed: Vec<Vec<(f64, f64)>> = vec![Vec::new(); rows.len()];
     for run in &runs {
-        let found = rows[run.row].trace.points.iter().filter(|p| p.found);
-        let (from, to) = found.fold((f64::MAX, f64::MIN), |(a, b), p| {
-            (a.min(p.on_quilt.x), b.max(p.on_quilt.x))
-        });
-        let weak = |p: &TracePoint| is_clear(p) && p.strength < WEAK * usual;
-        let mut start = 0;
-        for stretch in run.points.chunk_by(|a, b| weak(a) == weak(b)) {
-            let end = start + stretch.len();
-            let (a, b) = stretch.iter().fold((f64::MAX, f64::MIN), |(a, b), p| {
-                (a.min(p.on_quilt.x), b.max(p.on_quilt.x))
-            });
-            if weak(&stretch[0])
-                && stretch.len() >= SHORTEST
-                && a > from
-                && b < to
-                && is_empty(stretch, usual)
-                && !near_card(run.points, start, end)
-                && goes_on(run.points, start, end, usual)
-                && stitched_elsewhere(&runs, run, start..end, samples, usual)
+        let found = ends(&mut rows[run.row].trace.points.iter().filter(|p| p.found));
+        for Empty {
+            range: stretch,
+            fading,
+        } in empty_stretches(run.points)
+        {
+            let (from, to) = ends(&mut run.points[stretch.clone()].iter());
+            if from > found.0
+                && to < found.1
+                && fading <= ABRUPT
+                && strength(&run.points[stretch.clone()]).is_some_and(|s| s < plain)
+                && goes_on(run.points, &stretch, plain)
+                && would_show(&runs, run, &stretch)
+                && stitched_elsewhere(&runs, run, &stretch, samples, usual)
             {
-                missed[run.row].push((a, b));
+                missed[run.row].push((from, to));
             }
-            start = end;
         }
     }
     missed.into_iter().map(joined).collect()
@@ -145,69 +154,92 @@ pub fn shown_missed(measured: &Measured, row: usize, (from, to): (f64, f64)) -> 
     })
 }
 
-fn is_empty(stretch: &[TracePoint], usual: f32) -> bool {
-    median(strengths(stretch)).is_some_and(|m| m < EMPTY * usual)
+/// Strength in the middle, where nothing lies over the row or within reach of it.
+fn strength(points: &[TracePoint]) -> Option<f32> {
+    let clear = points.iter().filter(|p| is_clear(p));
+    median(clear.map(|p| p.strength).collect())
 }
 
-/// Whether a card's edge may have outshouted the line: evidence is held against that around it.
-fn near_card(points: &[TracePoint], start: usize, end: usize) -> bool {
-    let around = start.saturating_sub(NEIGHBOURHOOD)..(end + NEIGHBOURHOOD).min(points.len());
-    points[around].iter().any(|p| p.beside_card)
+fn visible(points: &[TracePoint]) -> usize {
+    points.iter().filter(|p| is_clear(p)).count()
 }
 
-/// Whether the line is plain on both sides of a stretch.
-fn goes_on(points: &[TracePoint], start: usize, end: usize, usual: f32) -> bool {
-    let plain = |side: &[TracePoint]| {
-        let strengths = strengths(side);
-        strengths.len() >= BESIDE_VISIBLE && median(strengths).is_some_and(|m| m >= GOES_ON * usual)
+/// Whether the line is at least as strong as `plain` on both sides of a stretch.
+fn goes_on(points: &[TracePoint], stretch: &Range<usize>, plain: f32) -> bool {
+    let is_plain = |side: &[TracePoint]| {
+        visible(side) >= BESIDE_VISIBLE && strength(side).is_some_and(|s| s >= plain)
     };
-    plain(&points[start.saturating_sub(BESIDE)..start])
-        && plain(&points[end..(end + BESIDE).min(points.len())])
+    is_plain(&points[stretch.start.saturating_sub(BESIDE)..stretch.start])
+        && is_plain(&points[stretch.end..(stretch.end + BESIDE).min(points.len())])
+}
+
+/// Whether a thread would show on the cloth of a stretch: on cloth of its tone the line is found, and it is lighter than
+/// that everywhere or darker everywhere, as beside the stretch.
+fn would_show(runs: &[Run], here: &Run, stretch: &Range<usize>) -> bool {
+    let clear = here.points[stretch.clone()].iter().filter(|p| is_clear(p));
+    let Some(cloth) = median(clear.map(|p| p.cloth).collect()) else {
+        return false;
+    };
+    let before = &here.points[stretch.start.saturating_sub(BESIDE)..stretch.start];
+    let sign: f32 = before.iter().filter(|p| p.found).map(|p| p.bend).sum();
+    let (mut like, mut other) = (0, 0);
+    let elsewhere =
+        |run: &Run, i: usize| !std::ptr::eq(run.points, here.points) || !stretch.contains(&i);
+    for run in runs {
+        for (i, p) in run.points.iter().enumerate() {
+            let is_like = (p.cloth - cloth).abs() <= LIKE_SHARE * cloth + LIKE_LEVELS;
+            if p.found && is_like && elsewhere(run, i) {
+                like += 1;
+                other += usize::from(p.bend * sign < 0.0);
+            }
+        }
+    }
+    like >= FEWEST_LIKE && other as f64 <= OTHER_SIGN * like as f64
 }
 
 /// Whether other repeats are stitched where this one is not.
 fn stitched_elsewhere(
     runs: &[Run],
     here: &Run,
-    stretch: std::ops::Range<usize>,
+    stretch: &Range<usize>,
     samples: usize,
     usual: f32,
 ) -> bool {
     let length = stretch.len();
-    let (mut others, mut empty) = (0, 0);
+    let Some(strength_here) = strength(&here.points[stretch.clone()]) else {
+        return false;
+    };
+    let plain = PLAIN * usual;
+    let next_least = (NEXT_OUTDOES * strength_here).max(NEXT_LEAST * usual);
+    let (mut others, mut weak, mut next_stitched) = (0, 0, false);
     for run in runs {
         let mut start = stretch.start % samples;
         while start + length <= run.points.len() {
-            let same = std::ptr::eq(run.points, here.points) && start == stretch.start;
-            let points = &run.points[start..start + length];
-            let visible = strengths(points);
-            if !same && visible.len() as f64 >= COMPARABLE * length as f64 {
-                let is_empty = median(visible).is_some_and(|m| m < WEAK * usual);
-                // A rail that lies askew over the row hides one repeat after the other.
-                let is_next = std::ptr::eq(run.points, here.points)
-                    && start.abs_diff(stretch.start) == samples;
-                if is_next && is_empty {
-                    return false;
-                }
-                if goes_on(run.points, start, start + length, usual) {
-                    others += 1;
-                    empty += usize::from(is_empty);
+            let there = start..start + length;
+            let points = &run.points[there.clone()];
+            let is_here = std::ptr::eq(run.points, here.points);
+            if !(is_here && start == stretch.start)
+                && visible(points) as f64 >= COMPARABLE * length as f64
+                && let Some(strength) = strength(points)
+            {
+                others += 1;
+                weak += usize::from(strength < plain);
+                // A rail that lies askew over the row hides one repeat after the other. Where the row has ended
+                // the next repeat says nothing.
+                if is_here
+                    && start.abs_diff(stretch.start) == samples
+                    && (strength >= plain || goes_on(run.points, &there, plain))
+                {
+                    if strength < next_least {
+                        return false;
+                    }
+                    next_stitched = true;
                 }
             }
             start += samples;
         }
     }
-    others >= FEWEST_OTHERS && empty as f64 <= ALSO_EMPTY * others as f64
-}
-
-/// Strengths where nothing lies over the row or within reach of it.
-fn strengths(points: &[TracePoint]) -> Vec<f32> {
-    let clear = points.iter().filter(|p| is_clear(p));
-    clear.map(|p| p.strength).collect()
-}
-
-fn is_clear(p: &TracePoint) -> bool {
-    p.is_visible() && !p.beside_card
+    next_stitched && others >= FEWEST_OTHERS && weak as f64 <= ALSO_WEAK * others as f64
 }
 
 /// One stretch of x may hold several pieces of the curve.
@@ -352,36 +384,18 @@ fn deepest<'a>(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::row::trace::RowTrace;
+    use crate::row::trace::{RowTrace, test_points};
 
     const SAMPLES: usize = 300;
 
     /// Rows of six repeats, as strong as `strength` says for row, repeat and sample.
     fn rows(strength: impl Fn(usize, usize, usize) -> f32) -> Vec<RowMeasured> {
         let row = |row: usize| {
-            let point = |i: usize| {
-                let strength = strength(row, i / SAMPLES, i % SAMPLES);
-                TracePoint {
-                    photo: 0,
-                    along_mm: i as f64,
-                    across_mm: 0.0,
-                    in_photo_px: Point2::origin(),
-                    normal_px: Vector2::y(),
-                    px_per_mm: 2.0,
-                    on_quilt: Point2::new(i as f64, 0.0),
-                    normal: Vector2::y(),
-                    deviation_mm: 0.0,
-                    strength,
-                    beside_card: false,
-                    found: strength > 6.0,
-                }
-            };
+            let points = test_points(6 * SAMPLES, |i| strength(row, i / SAMPLES, i % SAMPLES));
             RowMeasured {
                 index: row as i32,
                 score: 20.0,
-                trace: RowTrace {
-                    points: (0..6 * SAMPLES).map(point).collect(),
-                },
+                trace: RowTrace { points },
                 wobble_mm: 0.5,
                 inflation: 10.0,
                 astray: Vec::new(),
@@ -397,7 +411,8 @@ mod tests {
             &rows(|row, repeat, i| if gap(row, repeat, i) { 1.5 } else { 20.0 }),
             SAMPLES,
         );
-        assert_eq!(found, [vec![], vec![(700.0, 739.0)], vec![]]);
+        // The ends lend it two samples each of their strength.
+        assert_eq!(found, [vec![], vec![(702.0, 737.0)], vec![]]);
         // Too short to be told from chance; too faint a line everywhere.
         let short = |row, repeat, i| gap(row, repeat, i) && i < 120;
         let found = rows(|row, repeat, i| if short(row, repeat, i) { 1.5 } else { 20.0 });
@@ -416,6 +431,16 @@ mod tests {
             if hidden { 1.5 } else { 20.0 }
         });
         assert_eq!(missed(&rail, SAMPLES), vec![vec![]; 3]);
+    }
+
+    #[test]
+    fn nothing_is_said_where_the_thread_is_lighter_as_well_as_darker_than_such_cloth() {
+        let gap = |row, repeat, i| row == 1 && repeat == 2 && (100..140).contains(&i);
+        let mut rows = rows(|row, repeat, i| if gap(row, repeat, i) { 1.5 } else { 20.0 });
+        for p in &mut rows[2].trace.points {
+            p.bend = -p.bend;
+        }
+        assert_eq!(missed(&rows, SAMPLES), vec![vec![]; 3]);
     }
 
     #[test]

@@ -4,7 +4,7 @@ use super::measure::Job;
 use crate::design::DesignPoint;
 use crate::geometry::{Point2, Vector2};
 use crate::line::map::covers;
-use crate::line::strip::{LINE_SIGMAS_MM, LinePoint, Look, Strip, StripSample};
+use crate::line::strip::{LINE_SIGMAS_MM, LinePoint, Look, Shown, Strip, StripSample};
 use crate::plane::camera::PreparedView;
 use crate::plane::joint::{LineObservation, State};
 use image::GrayImage;
@@ -59,6 +59,10 @@ pub struct TracePoint {
     pub deviation_mm: f64,
     /// How far the line stands out, see [`LinePoint::strength`]; NaN where nothing is visible.
     pub strength: f32,
+    /// Bend of the luma across the line, see [`Shown::bend`].
+    pub bend: f32,
+    /// Luma of the cloth beside the line, grey levels; NaN where nothing is visible.
+    pub cloth: f32,
     /// Whether a card lies within reach of the line: its edge outshouts a thread.
     pub beside_card: bool,
     /// Whether the line counts here: strong enough, and in company.
@@ -284,7 +288,10 @@ pub fn trace_rows(
             traces.iter_mut().zip(&strips).zip(&lines).zip(strays)
         {
             let found = supported(line, stray.farthest_mm);
-            trace.points.extend(points(photo, strip, line, &found));
+            let shown = strip.shown(line);
+            trace
+                .points
+                .extend(points(photo, strip, line, &shown, &found));
         }
         learned.told[photo] = Some(told);
     }
@@ -300,14 +307,11 @@ fn points<'a>(
     photo: usize,
     strip: &'a Strip,
     line: &'a [LinePoint],
+    shown: &'a [Shown],
     found: &'a [bool],
 ) -> impl Iterator<Item = TracePoint> + 'a {
-    strip
-        .samples
-        .iter()
-        .zip(line)
-        .zip(found)
-        .map(move |((sample, point), found)| TracePoint {
+    strip.samples.iter().zip(line).zip(shown).zip(found).map(
+        move |(((sample, point), shown), found)| TracePoint {
             photo,
             along_mm: sample.along_mm,
             across_mm: sample.across_mm,
@@ -318,9 +322,12 @@ fn points<'a>(
             normal: sample.normal_on_quilt,
             deviation_mm: f64::from(point.across_mm),
             strength: point.strength,
+            bend: shown.bend,
+            cloth: shown.cloth,
             beside_card: sample.beside_card,
             found: *found,
-        })
+        },
+    )
 }
 
 /// Three quarters of the visible line are weaker than this.
@@ -473,4 +480,29 @@ pub(super) fn samples(
         }
     }
     samples
+}
+
+/// A level run in one photo, as strong as `strength` says, dark on a mid-grey cloth.
+#[cfg(test)]
+pub(super) fn test_points(samples: usize, strength: impl Fn(usize) -> f32) -> Vec<TracePoint> {
+    let point = |i: usize| {
+        let strength = strength(i);
+        TracePoint {
+            photo: 0,
+            along_mm: i as f64,
+            across_mm: 0.0,
+            in_photo_px: Point2::origin(),
+            normal_px: Vector2::y(),
+            px_per_mm: 2.0,
+            on_quilt: Point2::new(i as f64, 0.0),
+            normal: Vector2::y(),
+            deviation_mm: 0.0,
+            strength,
+            bend: -2.0 * strength,
+            cloth: 120.0,
+            beside_card: false,
+            found: strength > FOUND_STRENGTH,
+        }
+    };
+    (0..samples).map(point).collect()
 }
