@@ -25,7 +25,7 @@ use crate::check::{
 use crate::check::{ripple_u_mm, share_found, shared_range};
 use crate::design::Design;
 use crate::geometry::Point2;
-use crate::line::periodic::without_repeats;
+use crate::line::periodic::Repeats;
 use crate::line::strip::ARC_STEP_MM;
 use crate::photo::Photo;
 use crate::plan::Plan;
@@ -50,8 +50,8 @@ pub struct Finished {
 }
 
 /// Measures a finished quilt. `profiles` holds the calibrated camera of each photo where one is known, `told` cards
-/// whose places the quilter knows. What repeats in the cloth is taken out of the photos' pictures, in place: forty of
-/// them are not held twice.
+/// whose places the quilter knows. While rows are looked for, what repeats in the cloth is taken out of the photos'
+/// pictures, in place: forty of them are not held twice.
 ///
 /// # Errors
 ///
@@ -64,12 +64,9 @@ pub fn measure_finished(
     told: &[CardPlace],
 ) -> Result<Finished, CheckError> {
     let (cameras, found) = cards_in(photos, profiles);
-    photos.par_iter_mut().for_each(|photo| {
-        if let Some(plain) = without_repeats(&photo.luma) {
-            photo.luma = plain;
-        }
-    });
-    let photos = &*photos;
+    let repeats: Vec<Option<Repeats>> = (photos.par_iter_mut())
+        .map(|photo| Repeats::taken_out(&mut photo.luma))
+        .collect();
     let path = |i: usize| {
         let photo = photos.get(i);
         photo.map_or_else(String::new, |p| p.path.display().to_string())
@@ -156,6 +153,12 @@ pub fn measure_finished(
             None => break measured,
         }
     };
+    // Edges are looked for in the photos as they are: what is taken out of the cloth rings a little beyond its edge.
+    for (photo, repeats) in photos.iter_mut().zip(&repeats) {
+        if let Some(repeats) = repeats {
+            repeats.put_back(&mut photo.luma);
+        }
+    }
     not_used.sort_by_key(|(photo, _)| *photo);
     let not_used = not_used.into_iter().map(|(_, left_out)| left_out).collect();
     let used_photos: Vec<&Photo> = used.iter().map(|i| &photos[*i]).collect();

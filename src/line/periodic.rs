@@ -43,6 +43,37 @@ const LOOKS: usize = 6;
 
 /// The photo without what repeats in it; `None` when hardly anything does.
 pub fn without_repeats(luma: &GrayImage) -> Option<GrayImage> {
+    let pattern = pattern(luma)?;
+    let mut plain = luma.clone();
+    add_to(&mut plain, |i| -pattern[i]);
+    Some(plain)
+}
+
+/// What was taken out of a photo, to be put back.
+#[derive(Debug, Clone)]
+pub struct Repeats {
+    /// Grey levels by pixel of the halved photo, to the nearest.
+    levels: Vec<i8>,
+}
+
+impl Repeats {
+    /// As [`without_repeats`], in place.
+    pub fn taken_out(luma: &mut GrayImage) -> Option<Repeats> {
+        let pattern = pattern(luma)?;
+        add_to(luma, |i| -pattern[i]);
+        Some(Repeats {
+            levels: pattern.iter().map(|p| p.round() as i8).collect(),
+        })
+    }
+
+    /// Puts it back into the photo it was taken out of: to a grey level, but for places that it made black or white.
+    pub fn put_back(&self, luma: &mut GrayImage) {
+        add_to(luma, |i| f32::from(self.levels[i]));
+    }
+}
+
+/// What repeats in a photo, grey levels by pixel of the halved photo; `None` when hardly anything does.
+fn pattern(luma: &GrayImage) -> Option<Vec<f32>> {
     let half = half_size(luma);
     let (w, h) = (half.width() as usize, half.height() as usize);
     if w < 3 * N || h < 3 * N {
@@ -96,7 +127,7 @@ pub fn without_repeats(luma: &GrayImage) -> Option<GrayImage> {
             upper.iter().zip(lower).map(|(a, b)| a + b)
         })
         .collect();
-    Some(subtract(luma, &pattern, w, h))
+    Some(pattern)
 }
 
 /// Adds a window to its band, weighted.
@@ -131,18 +162,18 @@ fn add(
 
 /// The photo less a pattern given at half size: the same on all four pixels of one, so that the halved photo is rid of it
 /// wholly.
-fn subtract(luma: &GrayImage, pattern: &[f32], w: usize, h: usize) -> GrayImage {
-    let width = luma.width() as usize;
-    let mut out = luma.clone();
-    out.par_chunks_mut(width).enumerate().for_each(|(y, row)| {
-        let line = &pattern[(y / 2).min(h - 1) * w..][..w];
-        for (pair, p) in row.chunks_mut(2).zip(line) {
+fn add_to(luma: &mut GrayImage, levels: impl Fn(usize) -> f32 + Sync) {
+    let (width, height) = (luma.width() as usize, luma.height() as usize);
+    let (w, h) = (width / 2, height / 2);
+    luma.par_chunks_mut(width).enumerate().for_each(|(y, row)| {
+        let from = (y / 2).min(h - 1) * w;
+        // An odd last column has no pixel of its own in the halved photo.
+        for (pair, i) in row.chunks_mut(2).zip(from..from + w) {
             for v in pair {
-                *v = (f32::from(*v) - p + 0.5).clamp(0.0, 255.0) as u8;
+                *v = (f32::from(*v) + levels(i) + 0.5).clamp(0.0, 255.0) as u8;
             }
         }
     });
-    out
 }
 
 /// Two windows at work, one in the real part and one in the imaginary.
@@ -341,6 +372,17 @@ mod tests {
             .collect();
         let mean = inner.iter().sum::<f64>() / inner.len() as f64;
         (inner.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / inner.len() as f64).sqrt()
+    }
+
+    #[test]
+    fn what_was_taken_out_can_be_put_back() {
+        let before = check(true);
+        let mut luma = before.clone();
+        let repeats = Repeats::taken_out(&mut luma).unwrap();
+        assert_eq!(luma, without_repeats(&before).unwrap());
+        repeats.put_back(&mut luma);
+        let off = |(a, b): (&u8, &u8)| a.abs_diff(*b);
+        assert!(before.iter().zip(luma.iter()).map(off).max() <= Some(1));
     }
 
     #[test]
