@@ -36,6 +36,20 @@ pub fn interval(u_mm: f64, unit: LengthUnit) -> String {
     }
 }
 
+/// The ends of an interval moved outwards to whole steps of what is shown, mm: an interval never reads as a point.
+pub fn outward(low_mm: f64, high_mm: f64, unit: LengthUnit) -> [f64; 2] {
+    let step = match unit {
+        LengthUnit::Inch => INCH.0 / PARTS_OF_AN_INCH,
+        LengthUnit::Millimetre => 0.1,
+    };
+    // A hair, as in `interval`.
+    let hair = 1e-9;
+    [
+        ((low_mm + hair) / step).floor() * step,
+        ((high_mm - hair) / step).ceil() * step,
+    ]
+}
+
 /// A change with its sign: `+1/8`, `-2.5`, and `0` when it rounds to nothing.
 pub fn signed(mm: f64, unit: LengthUnit) -> String {
     let text = number(mm, unit);
@@ -160,6 +174,16 @@ mod tests {
         assert_eq!(interval(0.2, Inch), "1/32"); // 0.392 mm is just under half a part
         assert_eq!(interval(0.2, Millimetre), "0.4");
         assert_eq!(interval(0.0, Millimetre), "0.0");
+    }
+
+    #[test]
+    fn the_ends_of_an_interval_move_outwards_and_never_meet() {
+        let shown = |low, high, unit| outward(low, high, unit).map(|mm| signed(mm, unit));
+        assert_eq!(shown(0.6, 0.9, Inch), ["0", "+1/16"]);
+        assert_eq!(shown(-0.9, 0.1, Inch), ["-1/16", "+1/32"]);
+        assert_eq!(shown(25.4 / 32.0, 25.4 / 16.0, Inch), ["+1/32", "+1/16"]);
+        assert_eq!(shown(0.12, 0.14, Millimetre), ["+0.1", "+0.2"]);
+        assert_eq!(shown(0.3, 0.4, Millimetre), ["+0.3", "+0.4"]);
     }
 
     #[test]
