@@ -27,7 +27,7 @@ pub struct NoteArguments {
     #[arg(value_name = "NAME=VALUE")]
     habits: Vec<String>,
     /// The first row it holds for [default: the next row to be stitched]
-    #[arg(long, value_name = "NUMBER")]
+    #[arg(long, value_name = "NUMBER", value_parser = super::whole_number, allow_hyphen_values = true)]
     row: Option<u32>,
 }
 
@@ -105,8 +105,7 @@ fn parse(text: &str) -> anyhow::Result<(String, String)> {
         bail!("`{text}` is not known; write trim=yes or trim=no");
     }
     if name == ROLL {
-        crate::units::parse_positive_length(&value)
-            .map_err(|e| anyhow!("`{text}`: {e}; write it like roll=88mm"))?;
+        crate::units::parse_positive_length(&value).map_err(|e| anyhow!("roll: {e}"))?;
     }
     Ok((name, value))
 }
