@@ -107,7 +107,7 @@ pub fn run(arguments: &BatchArguments, style: Style) -> anyhow::Result<Outcome> 
     };
     if arguments.finished {
         snap::once_each(arguments.card_at.iter().map(|place| place.card))?;
-        let mut photos = photos_in(&arguments.photos)?;
+        let mut photos = photos_in(&arguments.photos, &[snap::OVERLAY_FOLDER])?;
         photos.sort_by_cached_key(|path| by_name(path));
         let asked = super::finished::Asked {
             folder,
@@ -358,8 +358,8 @@ fn shortened(name: &str) -> String {
 /// the finished quilt's.
 const NO_ROWS: [&str; 3] = [snap::OVERLAY_FOLDER, "practice", "finished"];
 
-/// The photos named, and those in folders named and in their sub-folders but [`NO_ROWS`].
-fn photos_in(named: &[PathBuf]) -> anyhow::Result<Vec<PathBuf>> {
+/// The photos named, and those in folders named and in their sub-folders, these left out.
+fn photos_in(named: &[PathBuf], left_out: &[&str]) -> anyhow::Result<Vec<PathBuf>> {
     let mut photos = Vec::new();
     for path in named {
         if !path.is_dir() {
@@ -367,7 +367,7 @@ fn photos_in(named: &[PathBuf]) -> anyhow::Result<Vec<PathBuf>> {
             continue;
         }
         for inside in list(path)? {
-            if inside.is_dir() && !NO_ROWS.iter().any(|name| inside.ends_with(name)) {
+            if inside.is_dir() && !left_out.iter().any(|name| inside.ends_with(name)) {
                 photos.extend(list(&inside)?.into_iter().filter(|p| is_picture(p)));
             } else if is_picture(&inside) {
                 photos.push(inside);

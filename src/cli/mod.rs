@@ -209,7 +209,9 @@ fn whole_number(text: &str) -> Result<u32, String> {
 fn share(text: &str) -> Result<f64, String> {
     // A length in inches has every way to write a number.
     match parse_length(&format!("{text}in")) {
-        Ok(mm) if !text.trim_end().ends_with(char::is_alphabetic) => Ok(mm.0 / INCH.0),
+        Ok(mm) if !text.contains(|c: char| c.is_alphabetic() || "\"'".contains(c)) => {
+            Ok(mm.0 / INCH.0)
+        }
         _ => Err("write a share, such as 0.5 or 1/2".to_owned()),
     }
 }

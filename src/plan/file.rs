@@ -57,7 +57,7 @@ pub enum PlanError {
         suggestion: Option<&'static str>,
     },
     /// A key that is needed.
-    #[error("`{0}` is missing; add it")]
+    #[error("the plan lacks `{0}`; add it")]
     MissingKey(&'static str),
     /// A value that cannot be.
     #[error("`{key}` {reason}")]

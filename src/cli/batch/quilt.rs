@@ -2,7 +2,7 @@
 
 use super::super::side_by_side::{cores, in_order, with_threads};
 use super::super::{hint, plan, snap};
-use super::{BatchArguments, Done, Line, Measured, by_name, photos_in};
+use super::{BatchArguments, Done, Line, Measured, NO_ROWS, by_name, photos_in};
 use crate::check::{Check, Known, Looked, SeenRow, is_recognised, judge, look};
 use crate::design::Design;
 use crate::journal::{Journal, JournalError};
@@ -64,7 +64,7 @@ pub(super) fn quilt(
     workers: usize,
 ) -> anyhow::Result<(Plan, Done)> {
     let (plan, design) = plan::load(folder)?;
-    let mut paths = photos_in(named)?;
+    let mut paths = photos_in(named, &NO_ROWS)?;
     // Of the same picture twice, the first by name counts.
     paths.sort_by_cached_key(|path| by_name(path));
     let mut journal = Journal::open(folder)?;
