@@ -86,7 +86,7 @@ impl CameraKey {
     pub fn difference(&self, photo: &CameraKey) -> Option<String> {
         if (&self.make, &self.model) != (&photo.make, &photo.model) {
             return Some(format!(
-                "the photo was taken with {}, not with {}",
+                "it was taken with {}, not with {}",
                 photo.title(),
                 self.title()
             ));
@@ -98,14 +98,14 @@ impl CameraKey {
         let mm = |f: Option<f64>| f.map_or_else(|| "no".to_owned(), |f| format!("{f:.2} mm"));
         if differ(self.focal_length_mm, photo.focal_length_mm) {
             return Some(format!(
-                "the photo was taken with another lens or zoom ({} focal length instead of {})",
+                "it was taken with another lens or zoom ({} focal length instead of {})",
                 mm(photo.focal_length_mm),
                 mm(self.focal_length_mm)
             ));
         }
         if differ(self.focal_length_35mm, photo.focal_length_35mm) {
             return Some(format!(
-                "the photo was zoomed ({} equivalent focal length instead of {})",
+                "it was zoomed ({} equivalent focal length instead of {})",
                 mm(photo.focal_length_35mm),
                 mm(self.focal_length_35mm)
             ));
@@ -118,7 +118,7 @@ impl CameraKey {
         let (mine, theirs) = (self.size_px, photo.size_px);
         (mine != theirs).then(|| {
             format!(
-                "the photo has {} × {} pixels instead of {} × {}: cropped, turned, or another setting",
+                "it has {} × {} pixels instead of {} × {}: cropped, turned, or another setting",
                 theirs.0, theirs.1, mine.0, mine.1
             )
         })

@@ -16,7 +16,7 @@ pub const ROLL: &str = "roll";
 ///
 /// A habit is a word and a value: straps=yes, tension=firm, straps=no. Two words mean something here:
 /// trim=no says that advised trims are not rolled, and roll=88mm is the take-up roll measured across at
-/// that row. Without a habit the ones noted are listed. Free text belongs to `rowsight log --note`.
+/// that row (machine stopped, hands clear of the needle). Without a habit the ones noted are listed. Free text belongs to `rowsight log --note`.
 ///
 /// Example: rowsight note harvest --row 5 straps=yes
 #[derive(Args)]

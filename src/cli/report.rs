@@ -15,6 +15,7 @@ use anyhow::{Context, bail};
 use clap::Args;
 use image::codecs::jpeg::JpegEncoder;
 use image::{ImageEncoder, RgbImage};
+use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 
 /// Write a page to keep of all rows checked so far
@@ -83,7 +84,11 @@ pub fn run(arguments: &ReportArguments, style: Style) -> anyhow::Result<Outcome>
         }
     }
     if !arguments.json {
-        say(&wrap(&report.verdict, "", style.width));
+        // One line for another program.
+        say(&match std::io::stdout().is_terminal() {
+            true => wrap(&report.verdict, "", style.width),
+            false => format!("{}\n", report.verdict),
+        });
     }
     Ok(Outcome::Fine)
 }

@@ -195,7 +195,7 @@ pub(super) fn cameras_and_hints(
                 }
                 Picked::Near(near, why) => {
                     say(format!(
-                        "the camera profile `{}` is not used: {why}. Measured without one; `rowsight calibrate` makes one for this lens.",
+                        "does not fit the camera profile `{}`: {why}. Measured without one; `rowsight calibrate` makes one for this lens.",
                         near.name
                     ));
                     None

@@ -9,7 +9,9 @@ use crate::record::{
     Action, At, DriftRecord, GapRecord, PhotoRecord, Record, RowRecord, SIDE_MM, XOrigin,
 };
 use crate::units::{LengthUnit, Uncertain};
-use crate::verdict::words::{K_95, beside, interval, length, number, signed, unit_name};
+use crate::verdict::words::{
+    K_95, beside, interval, length, never_nothing, number, signed, unit_name,
+};
 use crate::verdict::{caution, headline};
 
 /// Writes a finished check; lengths in the plan's unit, intervals 95 %.
@@ -133,7 +135,7 @@ fn rows(rows: &[RowRecord], plan: &Plan) -> Option<String> {
             skew_with_side(row.slope_mm_per_m.value, row.slope_mm_per_m.u),
             with_interval(row.bow_mm.value, row.bow_mm.u, unit),
             with_interval(row.shift_mm.value, row.shift_mm.u, unit),
-            number(row.wobble_mm, unit),
+            never_nothing(row.wobble_mm, unit),
             format!("{:.0} %", (100.0 * row.coverage).floor()),
             missed(row, unit),
         ]

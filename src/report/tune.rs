@@ -425,10 +425,15 @@ fn charts_of(history: &History, tuned: &Tuned, unit: LengthUnit) -> Markup {
         .iter()
         .filter(|x| !(c.lower..=c.upper).contains(*x))
         .count();
+    let outside = match outside {
+        0 => "none lies outside".to_owned(),
+        1 => "one lies outside".to_owned(),
+        n => format!("{n} lie outside"),
+    };
     let individuals = Chart {
         title: format!("{what}, advance by advance"),
         description: format!(
-            "{} advances; the higher, the {subject}. Mean {}, limits {} to {}; {outside} outside.",
+            "{} advances; the higher, the {subject}. Mean {}, limits {} to {}; {outside}.",
             labels.len(),
             length(c.mean, unit),
             length(c.lower, unit),

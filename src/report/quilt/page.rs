@@ -12,7 +12,9 @@ use crate::report::log::action;
 use crate::report::terminal::{signed_with_interval, skew_with_side, with_interval};
 use crate::units::{LengthUnit, Uncertain};
 use crate::verdict::PHOTO_CAUTION;
-use crate::verdict::words::{K_95, beside, interval, length, number, signed, unit_name};
+use crate::verdict::words::{
+    K_95, beside, interval, length, never_nothing, number, signed, unit_name,
+};
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
@@ -526,7 +528,7 @@ fn stitching_section(report: &QuiltReport, said: bool, pictures: &[Picture]) -> 
             };
             let mut cells = vec![
                 r.row.to_string(),
-                number(r.wobble_mm, unit),
+                never_nothing(r.wobble_mm, unit),
                 format!("{:.0} %", (100.0 * r.coverage).floor()),
                 missed,
             ];
@@ -606,7 +608,7 @@ fn stitching_section(report: &QuiltReport, said: bool, pictures: &[Picture]) -> 
             }
             @if !nearest.is_empty() {
                 h3 { "Closest stitching" }
-                (table(&format!("Where each row comes nearest to the one above, from where x counts ({}); below nought they cross", unit_name(unit)),
+                (table(&format!("Where each row comes nearest to the one above, left or right of the middle ({}); below nought they cross", unit_name(unit)),
                     &["Row", "closest", "at", "strays there", "planned"], nearest))
             }
             @if missed.is_empty() { p { "No missed part was found." } } @else {
