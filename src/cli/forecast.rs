@@ -138,7 +138,7 @@ fn text(
     let with = |v: Uncertain| format!("{} ± {}", number(v.value, unit), interval(v.u, unit));
     let mut text = match nothing_measured {
         true => format!(
-            "FORECAST   before the first row, {} rows planned\n\n",
+            "FORECAST   before the first row of {} planned\n\n",
             plan.rows
         ),
         false => format!("FORECAST   after row {} of {}\n\n", looked.row, plan.rows),
