@@ -105,6 +105,7 @@ pub fn parse_length(text: &str) -> Result<Mm, LengthError> {
     };
     let mut total = 0.0;
     let mut parts = 0;
+    let mut last_unit = f64::INFINITY;
     while !rest.is_empty() {
         let (number, after) = take_number(rest).ok_or_else(bad)?;
         let after = after.trim_start();
@@ -138,6 +139,11 @@ pub fn parse_length(text: &str) -> Result<Mm, LengthError> {
                 )
             }
         };
+        // `7' 2"` goes down; `84in84in` is a slip.
+        if unit >= last_unit {
+            return Err(bad());
+        }
+        last_unit = unit;
         total += number * unit;
         parts += 1;
         rest = after.trim_start();
@@ -315,6 +321,8 @@ mod tests {
             "in",
             "1/0in",
             "84in in",
+            "84in84in",
+            "2in 7ft",
             "NaN mm",
             "inf mm",
             "1e9 mm",

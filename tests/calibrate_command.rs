@@ -302,7 +302,8 @@ fn snap_uses_a_profile_only_for_its_own_camera_and_says_so() {
     let run = snap(&[]);
     assert!(run.code < 2, "{}", run.err);
     assert!(
-        run.err.contains("is not used: it has") && run.err.contains("pixels instead of"),
+        run.err.contains("does not fit the camera profile")
+            && run.err.contains("pixels instead of"),
         "{}",
         run.err
     );

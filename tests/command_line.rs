@@ -417,3 +417,82 @@ fn a_damaged_journal_is_named_repaired_and_the_others_are_tuned() {
     let (code, _, err) = rowsight(&["tune", &good, &bad]);
     assert_eq!(code, 0, "{err}");
 }
+
+/// A slip in a name must not cost the plan, the journal or a photo.
+#[test]
+fn files_of_another_kind_are_never_written_over() {
+    let (_a, _b, folder) = played(&[]);
+    let at = |name: &str| Path::new(&folder).join(name);
+    let shown = |name: &str| at(name).display().to_string();
+    std::fs::write(at("row-01.jpg"), b"a photo").unwrap();
+    let files = ["journal.db", "plan.toml", "meander.svg", "row-01.jpg"];
+    let bytes = || files.map(|name| std::fs::read(at(name)).unwrap());
+    let before = bytes();
+    let (journal, plan) = (shown("journal.db"), shown("plan.toml"));
+    for (arguments, says) in [
+        (vec!["report", &folder, "-o", &journal], "end in .html"),
+        (vec!["report", &folder, "--csv", &plan], "end in .csv"),
+        (vec!["report", &folder, "--pdf", &journal], "end in .pdf"),
+        (vec!["tune", &folder, "--page", &plan], "end in .html"),
+        (vec!["plan", &folder, "--picture", &journal], "end in .svg"),
+        (
+            vec![
+                "rehearse",
+                &folder,
+                "--rows",
+                "1",
+                "--megapixels",
+                "0.3",
+                "-o",
+                &folder,
+            ],
+            "is no practice photo",
+        ),
+    ] {
+        let (code, _, err) = rowsight(&arguments);
+        assert_eq!(code, 2, "{arguments:?} {err}");
+        one_sentence(&err, says);
+    }
+    assert!(bytes() == before);
+}
+
+/// To look keeps nothing, and is only known to `--finished`: with `--each` it was passed over, and the journals were
+/// written.
+#[test]
+fn to_only_look_at_each_quilt_is_refused() {
+    let (quilt, _) = quilt();
+    let parent = tempfile::tempdir().unwrap();
+    let inside = parent.path().join("quilt");
+    std::fs::rename(quilt.path(), &inside).unwrap();
+    let parent = parent.path().display().to_string();
+    let (code, _, err) = rowsight(&["batch", "--each", &parent, "--look"]);
+    assert!(code == 2 && err.contains("--look"), "{code} {err}");
+    assert!(!inside.join("journal.db").exists());
+}
+
+#[test]
+fn the_same_photo_twice_counts_once() {
+    let (_place, folder) = quilt();
+    let (_, once, _) = rowsight(&["snap", &folder, &photo(2), "--row", "2", "--look", "--json"]);
+    let (code, twice, err) = rowsight(&[
+        "snap",
+        &folder,
+        &photo(2),
+        &photo(2),
+        "--row",
+        "2",
+        "--look",
+        "--json",
+    ]);
+    assert_eq!(code, 2);
+    one_sentence(&err, "the same picture");
+    assert_eq!(once, twice);
+}
+
+#[test]
+fn one_quilt_named_twice_is_tuned_once() {
+    let (_a, _b, folder) = played(&[]);
+    let (_, once, _) = rowsight(&["tune", &folder]);
+    let (_, twice, _) = rowsight(&["tune", &folder, &format!("{folder}/.")]);
+    assert!(once.contains("on 1 quilt") && once == twice, "{twice}");
+}

@@ -9,9 +9,10 @@ use crate::finished::CardPlace;
 use crate::gap::places;
 use crate::plan::Plan;
 use crate::record::Action;
+use crate::report::terminal::{signed_with_interval, with_interval};
 use crate::report::{Style, plain, wrap};
 use crate::units::{Uncertain, parse_length};
-use crate::verdict::words::{interval, number, signed, unit_name};
+use crate::verdict::words::unit_name;
 use anyhow::{Context, bail};
 use clap::Args;
 use indicatif::{ProgressBar, ProgressStyle};
@@ -34,6 +35,7 @@ use std::path::{Path, PathBuf};
 /// do not settle it.
 ///
 /// Example: rowsight batch harvest harvest/row-photos
+///
 /// Example: rowsight batch harvest --finished quilt-*.jpg
 #[derive(Args)]
 pub struct BatchArguments {
@@ -43,22 +45,25 @@ pub struct BatchArguments {
     /// Photos, one or more of each row, or folders of them
     #[arg(required_unless_present = "each", value_name = "PHOTO")]
     photos: Vec<PathBuf>,
-    /// Do it for every sub-folder that has a plan, with the photos in it, and write each one's report
+    /// Do it for every sub-folder that has a plan, with the photos in it (those in its folders `practice` and `finished`
+    /// left out), and write each one's report
     #[arg(long, value_name = "FOLDER", conflicts_with = "folder")]
     each: Option<PathBuf>,
     /// The photos show the finished quilt off the frame, all its rows: one photo, or several that share cards
     #[arg(long, conflicts_with_all = ["each", "in_order"])]
     finished: bool,
     /// With --finished: print the numbers as one JSON document (lengths in mm)
-    #[arg(long, requires = "finished")]
+    // What a conflict rules out is no longer asked for by `requires`, so --each is named too.
+    #[arg(long, requires = "finished", conflicts_with = "each")]
     json: bool,
     /// With --finished: only look, keep nothing in the journal
-    #[arg(long, requires = "finished")]
+    #[arg(long, requires = "finished", conflicts_with = "each")]
     look: bool,
     /// With --finished: a card whose place you know: how far its middle lies to the right of the quilt's middle (to the
     /// left with a minus), and after a comma how far below the quilt's top edge; "strip 3=24in,10in", or one of the two:
     /// "strip 3=24in", "strip 3=,10in". May be given again for another card
-    #[arg(long, value_name = "CARD=RIGHT,DOWN", value_parser = card_place, requires = "finished")]
+    #[arg(long, value_name = "CARD=RIGHT,DOWN", value_parser = card_place, requires = "finished",
+        conflicts_with = "each")]
     card_at: Vec<CardPlace>,
     /// Trust the order: a photo that shows no row known already is of the next row
     #[arg(long)]
@@ -101,7 +106,8 @@ pub fn run(arguments: &BatchArguments, style: Style) -> anyhow::Result<Outcome> 
         bail!("name the quilt's folder and its photos");
     };
     if arguments.finished {
-        let mut photos = photos_in(&arguments.photos)?;
+        snap::once_each(arguments.card_at.iter().map(|place| place.card))?;
+        let mut photos = photos_in(&arguments.photos, &[snap::OVERLAY_FOLDER])?;
         photos.sort_by_cached_key(|path| by_name(path));
         let asked = super::finished::Asked {
             folder,
@@ -314,12 +320,12 @@ fn table(done: &Done, plan: &Plan) -> String {
             );
             continue;
         };
-        let gap = measured.gap.map_or("-".to_owned(), |at| {
-            format!("{} ± {}", number(at.value, unit), interval(at.u, unit))
-        });
-        let drift = measured.drift.map_or("-".to_owned(), |at| {
-            format!("{} ± {}", signed(at.value, unit), interval(at.u, unit))
-        });
+        let gap = measured
+            .gap
+            .map_or("-".to_owned(), |at| with_interval(at.value, at.u, unit));
+        let drift = measured
+            .drift
+            .map_or("-".to_owned(), |at| signed_with_interval(at, unit));
         let again = if measured.is_retake { " again" } else { "" };
         let cells = vec![
             name,
@@ -348,8 +354,12 @@ fn shortened(name: &str) -> String {
     }
 }
 
-/// The photos named, and those in folders named and in their sub-folders, drawn overlays left out.
-fn photos_in(named: &[PathBuf]) -> anyhow::Result<Vec<PathBuf>> {
+/// Sub-folders whose pictures are no photos of rows on the frame: overlays, practice photos (`rehearse` puts them there) and
+/// the finished quilt's.
+const NO_ROWS: [&str; 3] = [snap::OVERLAY_FOLDER, "practice", "finished"];
+
+/// The photos named, and those in folders named and in their sub-folders, these left out.
+fn photos_in(named: &[PathBuf], left_out: &[&str]) -> anyhow::Result<Vec<PathBuf>> {
     let mut photos = Vec::new();
     for path in named {
         if !path.is_dir() {
@@ -357,7 +367,7 @@ fn photos_in(named: &[PathBuf]) -> anyhow::Result<Vec<PathBuf>> {
             continue;
         }
         for inside in list(path)? {
-            if inside.is_dir() && !inside.ends_with(snap::OVERLAY_FOLDER) {
+            if inside.is_dir() && !left_out.iter().any(|name| inside.ends_with(name)) {
                 photos.extend(list(&inside)?.into_iter().filter(|p| is_picture(p)));
             } else if is_picture(&inside) {
                 photos.push(inside);

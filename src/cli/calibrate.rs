@@ -1,6 +1,6 @@
 //! `rowsight calibrate`
 
-use super::{Outcome, complain, hint, say, spinner};
+use super::{Outcome, complain, hint, say, spinner, written_as};
 use crate::calibrate::profile::{self, CameraKey, Profile};
 use crate::calibrate::{
     Calibration, CalibrationPhoto, Note, Refusal, TRUSTED_PX, calibrate, picture, set,
@@ -85,6 +85,7 @@ pub fn run(arguments: &CalibrateArguments) -> anyhow::Result<Outcome> {
         match &arguments.output {
             None => say(&text),
             Some(path) => {
+                written_as("-o", path, &["toml"])?;
                 write_whole(path, text.as_bytes()).with_context(|| {
                     format!("{} cannot be written; check the folder", path.display())
                 })?;

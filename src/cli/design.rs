@@ -1,7 +1,7 @@
 //! `rowsight design`
 
 use super::plan::UnitName;
-use super::{Outcome, hint, say, snap, spinner};
+use super::{Outcome, hint, say, snap, spinner, written_as};
 use crate::card::{DetectOptions, find_cards};
 use crate::design::Design;
 use crate::design::from_photo::{PaperPhoto, TracedDesign, trace};
@@ -84,6 +84,12 @@ pub fn run(arguments: &DesignArguments) -> anyhow::Result<Outcome> {
         .clone()
         .unwrap_or_else(|| arguments.output.with_extension("png"));
     let format = picture_format(&picture)?;
+    written_as("-o", &arguments.output, &["svg"])?;
+    if picture.exists() && picture.canonicalize().ok() == path.canonicalize().ok() {
+        bail!(
+            "{shown} would be written over by the picture to check the trace by; name another with --picture"
+        );
+    }
 
     let progress = spinner("tracing");
     let photo = photo::read(path)?;

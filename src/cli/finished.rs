@@ -40,7 +40,7 @@ pub(super) fn run(asked: &Asked, style: Style) -> anyhow::Result<Outcome> {
     if photos.is_empty() {
         progress.finish_and_clear();
         for photo in &not_used {
-            complain(&format!("{}; {}", photo.why, photo.remedy));
+            complain(&photo.why);
         }
         bail!("none of the photos can be used, so nothing is measured");
     }

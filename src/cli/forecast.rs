@@ -14,6 +14,7 @@ use crate::report::Style;
 use crate::units::{Uncertain, parse_positive_length};
 use crate::verdict::words::{interval, is_nothing, length, number, signed, unit_name};
 use crate::verdict::{CAUTION, limits, unseen_mm};
+use anyhow::bail;
 use clap::Args;
 use std::path::PathBuf;
 
@@ -43,6 +44,13 @@ pub fn run(arguments: &ForecastArguments, style: Style) -> anyhow::Result<Outcom
         .collect();
     let gaps = gaps_of(&checks);
     let row = checks.last().map_or(1, |c| c.row);
+    if row > plan.rows {
+        bail!(
+            "row {row} is in the journal, but the plan of {} has only {} rows; change `rows` in its plan.toml",
+            folder.display(),
+            plan.rows
+        );
+    }
     let state = state(&plan, &gaps, &checks, &habits, row);
     let u = gaps
         .iter()
@@ -130,35 +138,40 @@ fn text(
     let with = |v: Uncertain| format!("{} ± {}", number(v.value, unit), interval(v.u, unit));
     let mut text = match nothing_measured {
         true => format!(
-            "FORECAST   before the first row, {} rows planned\n\n",
+            "FORECAST   before the first row of {} planned\n\n",
             plan.rows
         ),
         false => format!("FORECAST   after row {} of {}\n\n", looked.row, plan.rows),
     };
     let mut say = |line: &str| text += &crate::report::wrap(line, "  - ", style.width);
-    let bottom = looked.free_bottom_mm;
+    // Without a design only the rows' middles are known.
+    let (subject, half_mm) = match plan.has_design() {
+        true => ("The design ends", 0.0),
+        false => ("The last row lies", design_height_mm / 2.0),
+    };
+    let from_edge = |v: Uncertain| {
+        let way = if v.value < 0.0 { "past" } else { "above" };
+        let value = v.value.abs();
+        format!(
+            "{} {} {way} the last edge",
+            with(Uncertain { value, ..v }),
+            unit_name(unit)
+        )
+    };
+    let middle = |v: Uncertain| Uncertain {
+        value: v.value + half_mm,
+        ..v
+    };
+    let bottom = middle(looked.free_bottom_mm);
     say(&format!(
-        "The design ends {} {} above the last edge when you roll as advised (the top has {}).",
-        with(bottom),
-        unit_name(unit),
-        show(looked.free_top_mm),
+        "{subject} {} when you roll as advised (at the top {} are free).",
+        from_edge(bottom),
+        show(looked.free_top_mm + half_mm),
     ));
-    let untouched = looked.free_bottom_untouched_mm;
+    let untouched = middle(looked.free_bottom_untouched_mm);
     let differs = !is_nothing(untouched.value - bottom.value, unit);
     if differs && !nothing_measured {
-        say(&format!(
-            "If you change nothing it ends {} {} {} the last edge.",
-            with(Uncertain {
-                value: untouched.value.abs(),
-                u: untouched.u
-            }),
-            unit_name(unit),
-            if untouched.value < 0.0 {
-                "past"
-            } else {
-                "above"
-            },
-        ));
+        say(&format!("If you change nothing: {}.", from_edge(untouched)));
     }
     match looked.even_change_mm {
         Some(change) if !is_nothing(change, unit) => say(&format!(
@@ -175,10 +188,11 @@ fn text(
         std::cmp::Ordering::Equal => ", as planned".to_owned(),
         std::cmp::Ordering::Greater => format!(", {} more than planned", rows - plan.rows),
     };
-    say(&format!(
-        "{rows} rows fit at the planned spacing{relation}."
-    ));
-    if looked.partial_row > 0.05 {
+    say(&match rows {
+        1 => format!("One row fits at the planned spacing{relation}."),
+        n => format!("{n} rows fit at the planned spacing{relation}."),
+    });
+    if looked.partial_row > 0.05 && plan.has_design() {
         say(&format!(
             "Below them {} of a further row would fit ({:.0} % of the design's height).",
             show(looked.partial_row * design_height_mm),

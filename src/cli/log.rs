@@ -25,7 +25,7 @@ pub struct LogArguments {
     #[arg(long, value_name = "TEXT")]
     note: Option<String>,
     /// Row of the note
-    #[arg(long, value_name = "NUMBER", requires = "note")]
+    #[arg(long, value_name = "NUMBER", requires = "note", value_parser = super::whole_number, allow_hyphen_values = true)]
     row: Option<u32>,
     /// Save what can be read of a damaged journal; a copy of the old file is kept
     #[arg(long, conflicts_with_all = ["undo", "restore", "note"])]
@@ -77,6 +77,9 @@ pub fn run(arguments: &LogArguments, style: Style) -> anyhow::Result<Outcome> {
         hint(&format!("The check of row {row} counts again."));
     }
     if let Some(note) = &arguments.note {
+        if note.trim().is_empty() {
+            bail!("the note is empty; write it in quotes, like --note \"side straps on\"");
+        }
         let row = journal.add_note(arguments.row, note)?;
         hint(&format!("Noted at row {row}."));
     }

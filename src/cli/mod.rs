@@ -15,10 +15,13 @@ mod side_by_side;
 mod snap;
 mod tune;
 
+use crate::plan::file::FILE_NAME;
 use crate::record::Action;
 use crate::report::Style;
+use crate::units::{INCH, parse_length};
 use clap::{Parser, Subcommand, ValueEnum};
 use std::io::{IsTerminal, Write};
+use std::path::Path;
 use std::process::ExitCode;
 
 /// How a command ended; when several photos end differently, the greater of the ranks counts.
@@ -118,7 +121,7 @@ pub fn run() -> ExitCode {
         Command::Tune(a) => tune::run(&a, style),
         Command::Note(a) => note::run(&a),
         Command::Batch(a) => batch::run(&a, style),
-        Command::Report(a) => report::run(&a),
+        Command::Report(a) => report::run(&a, style),
         Command::Rehearse(a) => rehearse::run(&a),
     };
     match result {
@@ -138,14 +141,16 @@ fn style(choice: ColourChoice) -> Style {
         ColourChoice::Never => false,
         ColourChoice::Auto => std::io::stdout().is_terminal() && !no_colour && !dumb,
     };
-    let width = std::env::var("COLUMNS")
-        .ok()
-        .and_then(|c| c.parse().ok())
-        .unwrap_or(80);
     Style {
         colour,
-        width: usize::clamp(width, 40, 100),
+        width: columns(),
     }
+}
+
+/// Width of the text, characters.
+fn columns() -> usize {
+    let width = std::env::var("COLUMNS").ok().and_then(|c| c.parse().ok());
+    usize::clamp(width.unwrap_or(80), 40, 100)
 }
 
 /// Writes to stdout; a closed pipe ends quietly.
@@ -160,14 +165,55 @@ fn say(text: &str) {
     }
 }
 
-/// One line on stderr.
+/// What went wrong, on stderr.
 fn complain(text: &str) {
-    let _ = writeln!(std::io::stderr(), "rowsight: {text}");
+    to_stderr(&format!("rowsight: {text}"));
 }
 
 /// A hint on stderr.
 fn hint(text: &str) {
-    let _ = writeln!(std::io::stderr(), "{text}");
+    to_stderr(text);
+}
+
+/// On a terminal words are not cut in two at its edge; what another program reads stays one line.
+fn to_stderr(text: &str) {
+    let mut out = std::io::stderr();
+    let _ = match out.is_terminal() {
+        true => write!(out, "{}", crate::report::wrap(text, "", columns())),
+        false => writeln!(out, "{text}"),
+    };
+}
+
+/// A file that the user names to be written. What it ends in has to be what is written, so that a slip never takes the
+/// place of a plan, a journal or a photo.
+fn written_as(option: &str, path: &Path, endings: &[&str]) -> anyhow::Result<()> {
+    let ending = path.extension().unwrap_or_default().to_string_lossy();
+    let ending = ending.to_lowercase();
+    if path.file_name().is_some_and(|name| name == FILE_NAME) || !endings.contains(&&*ending) {
+        let endings: Vec<String> = endings.iter().map(|e| format!(".{e}")).collect();
+        anyhow::bail!(
+            "{option} {}: the name of this file has to end in {}; nothing was written",
+            path.display(),
+            endings.join(" or ")
+        );
+    }
+    Ok(())
+}
+
+/// A whole number as people write it.
+fn whole_number(text: &str) -> Result<u32, String> {
+    (text.trim().parse()).map_err(|_| "write a whole number, such as 3".to_owned())
+}
+
+/// A share as people write it: `0.5`, `0,5`, `1/2` or `½`.
+fn share(text: &str) -> Result<f64, String> {
+    // A length in inches has every way to write a number.
+    match parse_length(&format!("{text}in")) {
+        Ok(mm) if !text.contains(|c: char| c.is_alphabetic() || "\"'".contains(c)) => {
+            Ok(mm.0 / INCH.0)
+        }
+        _ => Err("write a share, such as 0.5 or 1/2".to_owned()),
+    }
 }
 
 /// Progress on stderr, on a terminal only.
@@ -179,4 +225,30 @@ fn spinner(text: &str) -> indicatif::ProgressBar {
     bar.set_message(text.to_owned());
     bar.enable_steady_tick(std::time::Duration::from_millis(120));
     bar
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_share_is_read_as_people_write_it() {
+        for text in ["0.5", "0,5", "1/2", "½", " 0.5 "] {
+            assert_eq!(share(text), Ok(0.5), "{text}");
+        }
+        assert_eq!(share("0"), Ok(0.0));
+        for text in ["", "half", "1/0", "0.5m", "NaN", "1e400", "5 ft 3"] {
+            assert!(share(text).is_err(), "{text}");
+        }
+    }
+
+    #[test]
+    fn a_file_is_only_written_under_a_name_of_its_kind() {
+        let pages = ["html", "htm"];
+        assert!(written_as("-o", Path::new("a b/Ü.HTML"), &pages).is_ok());
+        for name in ["journal.db", "row-01.jpg", "report", "plan.toml"] {
+            assert!(written_as("-o", Path::new(name), &pages).is_err(), "{name}");
+        }
+        assert!(written_as("-o", Path::new("q/plan.toml"), &["toml"]).is_err());
+    }
 }

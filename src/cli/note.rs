@@ -16,7 +16,7 @@ pub const ROLL: &str = "roll";
 ///
 /// A habit is a word and a value: straps=yes, tension=firm, straps=no. Two words mean something here:
 /// trim=no says that advised trims are not rolled, and roll=88mm is the take-up roll measured across at
-/// that row. Without a habit the ones noted are listed. Free text belongs to `rowsight log --note`.
+/// that row (machine stopped, hands clear of the needle). Without a habit the ones noted are listed. Free text belongs to `rowsight log --note`.
 ///
 /// Example: rowsight note harvest --row 5 straps=yes
 #[derive(Args)]
@@ -27,7 +27,7 @@ pub struct NoteArguments {
     #[arg(value_name = "NAME=VALUE")]
     habits: Vec<String>,
     /// The first row it holds for [default: the next row to be stitched]
-    #[arg(long, value_name = "NUMBER")]
+    #[arg(long, value_name = "NUMBER", value_parser = super::whole_number, allow_hyphen_values = true)]
     row: Option<u32>,
 }
 
@@ -105,8 +105,7 @@ fn parse(text: &str) -> anyhow::Result<(String, String)> {
         bail!("`{text}` is not known; write trim=yes or trim=no");
     }
     if name == ROLL {
-        crate::units::parse_positive_length(&value)
-            .map_err(|e| anyhow!("`{text}`: {e}; write it like roll=88mm"))?;
+        crate::units::parse_positive_length(&value).map_err(|e| anyhow!("roll: {e}"))?;
     }
     Ok((name, value))
 }

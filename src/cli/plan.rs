@@ -1,6 +1,6 @@
 //! `rowsight plan`
 
-use super::{Outcome, hint, say};
+use super::{Outcome, hint, say, written_as};
 use crate::design::import::{Imported, read as read_design, to_svg};
 use crate::design::{Design, demo};
 use crate::learn::roll::{self, Roll};
@@ -25,10 +25,10 @@ pub struct PlanArguments {
     /// Folder of the quilt; made when it is not there
     folder: PathBuf,
     /// Width of the quilt across the frame, like 84in, 84 1/2", 7ft or 2.13m
-    #[arg(long, value_name = "LENGTH")]
+    #[arg(long, value_name = "LENGTH", allow_hyphen_values = true)]
     width: Option<String>,
     /// Length of the quilt from its first to its last edge
-    #[arg(long, value_name = "LENGTH")]
+    #[arg(long, value_name = "LENGTH", allow_hyphen_values = true)]
     length: Option<String>,
     /// Design as SVG or DXF, or the name of a practice design: ripple, meander, loops, petals
     #[arg(long, value_name = "FILE")]
@@ -38,34 +38,34 @@ pub struct PlanArguments {
     #[arg(long, conflicts_with = "design")]
     no_design: bool,
     /// Length of one repeat along the row; the design's own size, or found in the photos, when left out
-    #[arg(long, value_name = "LENGTH")]
+    #[arg(long, value_name = "LENGTH", allow_hyphen_values = true)]
     repeat: Option<String>,
     /// Distance from one row to the next
-    #[arg(long, value_name = "LENGTH")]
+    #[arg(long, value_name = "LENGTH", allow_hyphen_values = true)]
     spacing: Option<String>,
     /// How far each row's design is moved against the row before, as a share of the repeat [default: 0]
-    #[arg(long, value_name = "SHARE")]
+    #[arg(long, value_name = "SHARE", value_parser = super::share, allow_hyphen_values = true)]
     stagger: Option<f64>,
     /// Number of rows [default: as many as fit]
-    #[arg(long, value_name = "COUNT")]
+    #[arg(long, value_name = "COUNT", value_parser = super::whole_number, allow_hyphen_values = true)]
     rows: Option<u32>,
     /// Middle of the first row below the first edge [default: rows centred on the quilt]
-    #[arg(long, value_name = "LENGTH")]
+    #[arg(long, value_name = "LENGTH", allow_hyphen_values = true)]
     first_row: Option<String>,
     /// What a ruler reads on the printed 150 mm check bar [default: 150mm]
-    #[arg(long, value_name = "LENGTH")]
+    #[arg(long, value_name = "LENGTH", allow_hyphen_values = true)]
     card_bar: Option<String>,
     /// How much a gap may be off the spacing [default: 1/8 in]
-    #[arg(long, value_name = "LENGTH")]
+    #[arg(long, value_name = "LENGTH", allow_hyphen_values = true)]
     tolerance: Option<String>,
     /// Diameter of the bare take-up bar
-    #[arg(long, value_name = "LENGTH")]
+    #[arg(long, value_name = "LENGTH", allow_hyphen_values = true)]
     roll_bar: Option<String>,
     /// Thickness of one layer of the quilt as rolled up under tension
-    #[arg(long, value_name = "LENGTH")]
+    #[arg(long, value_name = "LENGTH", allow_hyphen_values = true)]
     loft: Option<String>,
     /// Depth of the machine's throat with nothing rolled up
-    #[arg(long, value_name = "LENGTH")]
+    #[arg(long, value_name = "LENGTH", allow_hyphen_values = true)]
     depth: Option<String>,
     /// Show lengths in inches or millimetres [default: as the width is written]
     #[arg(long, value_enum)]
@@ -132,6 +132,9 @@ pub fn run(arguments: &PlanArguments, style: Style) -> anyhow::Result<Outcome> {
         || arguments.rows.is_some()
         || arguments.unit.is_some()
         || arguments.no_design;
+    if let Some(path) = &arguments.picture {
+        written_as("--picture", path, &["svg"])?;
+    }
     if changes {
         make(arguments)?;
     }
@@ -323,6 +326,12 @@ fn asked_design(
         return Ok(asked(format!("{name}.svg"), Some(svg.into_bytes()), read));
     }
     let path = Path::new(name);
+    if !path.exists() {
+        bail!(
+            "--design {name}: there is no such file; check the name, or name a practice design: {}",
+            demo::NAMES.join(", ")
+        );
+    }
     let read = read_design(path, repeat).map_err(cannot)?;
     let file = path
         .file_name()

@@ -1,6 +1,6 @@
 //! `rowsight rehearse`
 
-use super::{Outcome, hint, say};
+use super::{Outcome, hint, say, written_as};
 use crate::design::Design;
 use crate::journal::{Habit, Journal, NewCheck};
 use crate::learn::state::to_places;
@@ -65,7 +65,7 @@ pub struct RehearseArguments {
     #[arg(long, default_value_t = 12.0, value_name = "MP")]
     megapixels: f64,
     /// JPEG quality, 1 to 100 [default: by the seed, 75 to 95]
-    #[arg(long, value_name = "QUALITY")]
+    #[arg(long, value_name = "QUALITY", value_parser = clap::value_parser!(u8).range(1..=100))]
     quality: Option<u8>,
     /// Play all rows of the quilt in numbers, without photos, and keep them in a practice quilt's journal
     #[arg(long)]
@@ -142,6 +142,9 @@ pub fn run(arguments: &RehearseArguments) -> anyhow::Result<Outcome> {
         right_minus_left_mm: length_or("lean", &arguments.lean, 0.8)?,
         ..Advance::default()
     };
+    if let Some(path) = &arguments.picture {
+        written_as("--picture", path, &["svg"])?;
+    }
     if arguments.numbers {
         return play_numbers(arguments, &plan, advance);
     }
@@ -168,6 +171,7 @@ pub fn run(arguments: &RehearseArguments) -> anyhow::Result<Outcome> {
         .zip(scenes)
         .flat_map(|(row, scene)| photos_of(row, scene, arguments.photos, &range))
         .collect();
+    spare(&output, drawn.iter().map(|(stem, _)| stem.as_str()))?;
     let progress = ProgressBar::new(drawn.len() as u64);
     for (stem, scene) in &drawn {
         let rehearsed = render(scene, &design);
@@ -180,6 +184,21 @@ pub fn run(arguments: &RehearseArguments) -> anyhow::Result<Outcome> {
     Ok(Outcome::Fine)
 }
 
+/// A photo without its truth beside it was not drawn here, and is never written over.
+fn spare<'a>(folder: &Path, mut stems: impl Iterator<Item = &'a str>) -> anyhow::Result<()> {
+    let real = stems.find(|stem| {
+        folder.join(format!("{stem}.jpg")).exists()
+            && !folder.join(format!("{stem}.truth.json")).exists()
+    });
+    match real {
+        Some(stem) => anyhow::bail!(
+            "{} is there already and is no practice photo; name another folder with --output",
+            folder.join(format!("{stem}.jpg")).display()
+        ),
+        None => Ok(()),
+    }
+}
+
 /// The finished quilt of a plan in its photos, and one truth for all of them beside.
 fn draw_finished(
     arguments: &RehearseArguments,
@@ -190,9 +209,13 @@ fn draw_finished(
 ) -> anyhow::Result<Outcome> {
     let range = FinishedRange::new(range);
     let scenes = finished_quilt(practice, arguments.photos, arguments.seed, &range);
+    let stems: Vec<String> = (1..=scenes.len())
+        .map(|n| format!("finished-{n:02}"))
+        .collect();
+    spare(output, stems.iter().map(String::as_str))?;
     let progress = ProgressBar::new(scenes.len() as u64);
-    for (n, scene) in (1..).zip(&scenes) {
-        let (photo, _) = write(output, &format!("finished-{n:02}"), &render(scene, design))?;
+    for (stem, scene) in stems.iter().zip(&scenes) {
+        let (photo, _) = write(output, stem, &render(scene, design))?;
         progress.suspend(|| say(&format!("{}\n", photo.display())));
         progress.inc(1);
     }

@@ -1,6 +1,6 @@
 //! `rowsight report`
 
-use super::{Outcome, complain, hint, say};
+use super::{Outcome, complain, hint, say, written_as};
 use crate::card::print::Paper;
 use crate::journal::{Journal, kept_path};
 use crate::photo::{self, shrink::shrink};
@@ -9,11 +9,13 @@ use crate::record::{InPhoto, PhotoRecord};
 use crate::report::missed_part::cut_out;
 use crate::report::pdf::pdf;
 use crate::report::quilt::{self, Picture, QuiltReport, Shows};
+use crate::report::{Style, wrap};
 use crate::units::LengthUnit;
 use anyhow::{Context, bail};
 use clap::Args;
 use image::codecs::jpeg::JpegEncoder;
 use image::{ImageEncoder, RgbImage};
+use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 
 /// Write a page to keep of all rows checked so far
@@ -47,8 +49,17 @@ pub struct ReportArguments {
 const LONGEST_PX: u32 = 900;
 const JPEG_QUALITY: u8 = 70;
 
-pub fn run(arguments: &ReportArguments) -> anyhow::Result<Outcome> {
+pub fn run(arguments: &ReportArguments, style: Style) -> anyhow::Result<Outcome> {
     let folder = &arguments.folder;
+    for (option, path, endings) in [
+        ("-o", &arguments.output, &["html", "htm"][..]),
+        ("--pdf", &arguments.pdf, &["pdf"]),
+        ("--csv", &arguments.csv, &["csv", "txt"]),
+    ] {
+        if let Some(path) = path {
+            written_as(option, path, endings)?;
+        }
+    }
     let report = gather(folder)?;
     if let Some(path) = &arguments.csv {
         write(path, &quilt::csv(&report)?)?;
@@ -73,7 +84,11 @@ pub fn run(arguments: &ReportArguments) -> anyhow::Result<Outcome> {
         }
     }
     if !arguments.json {
-        say(&format!("{}\n", report.verdict));
+        // One line for another program.
+        say(&match std::io::stdout().is_terminal() {
+            true => wrap(&report.verdict, "", style.width),
+            false => format!("{}\n", report.verdict),
+        });
     }
     Ok(Outcome::Fine)
 }

@@ -18,6 +18,7 @@ use clap::Args;
 use image::RgbImage;
 use jpeg_encoder::{ColorType, Encoder};
 use rayon::prelude::*;
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 /// Measure the row just stitched from one or more photos, and say what to do next
@@ -34,7 +35,7 @@ pub struct SnapArguments {
     #[arg(required = true, value_name = "PHOTO")]
     photos: Vec<PathBuf>,
     /// Number of the newest row in the photo [default: the next after the journal's newest]
-    #[arg(long, value_name = "NUMBER")]
+    #[arg(long, value_name = "NUMBER", value_parser = super::whole_number, allow_hyphen_values = true)]
     row: Option<u32>,
     /// Part of the row that the photos show, where its ends cannot be made out: left or right when that end
     /// of the row is in view, centre when the quilt's middle is in the middle [default: found in the photos]
@@ -79,6 +80,18 @@ pub(super) fn card_named(name: &str) -> Result<CardId, String> {
     let name = name.trim();
     CardId::from_name(name)
         .ok_or_else(|| format!("there is no card `{name}`; its name is printed on it"))
+}
+
+/// A card lies in one place.
+pub(super) fn once_each(cards: impl Iterator<Item = CardId>) -> anyhow::Result<()> {
+    let mut seen: Vec<CardId> = Vec::new();
+    for card in cards {
+        if seen.contains(&card) {
+            bail!("--card-at names {card} twice; give one place for each card");
+        }
+        seen.push(card);
+    }
+    Ok(())
 }
 
 /// Part of the row.
@@ -126,6 +139,22 @@ pub(super) fn cameras(
     photos: &[Photo],
     named: Option<&str>,
 ) -> anyhow::Result<Vec<Option<Profile>>> {
+    let (picked, hints) = cameras_and_hints(photos, named)?;
+    for (what, paths) in &hints {
+        hint(&format!("{}: {what}", paths.join(", ")));
+    }
+    Ok(picked)
+}
+
+/// What there is to say of camera profiles, each with the photos that it is said of.
+pub(super) type CameraHints = BTreeMap<String, Vec<String>>;
+
+/// As [`cameras`], and leaves the saying to the caller.
+pub(super) fn cameras_and_hints(
+    photos: &[Photo],
+    named: Option<&str>,
+) -> anyhow::Result<(Vec<Option<Profile>>, CameraHints)> {
+    let mut hints = CameraHints::new();
     let profiles = match super::calibrate::profiles() {
         Ok((_, profiles)) => profiles,
         // Without a data folder, or one that cannot be read, there is no profile; that is only wrong when
@@ -139,10 +168,11 @@ pub(super) fn cameras(
     let named = named
         .map(|name| profile::named(&profiles, name))
         .transpose()?;
-    photos
+    let picked = photos
         .iter()
         .map(|photo| {
             let path = photo.path.display();
+            let mut say = |what: String| hints.entry(what).or_default().push(path.to_string());
             let key = CameraKey::of_photo(&photo.facts, photo.luma.dimensions());
             if let Some(named) = named {
                 let why = if key.says_something() {
@@ -160,12 +190,12 @@ pub(super) fn cameras(
             }
             Ok(match profile::pick(&profiles, &key) {
                 Picked::Fits(profile) => {
-                    hint(&format!("{path}: lens as calibrated, profile `{}`.", profile.name));
+                    say(format!("lens as calibrated, profile `{}`.", profile.name));
                     Some(profile.clone())
                 }
                 Picked::Near(near, why) => {
-                    hint(&format!(
-                        "{path}: the camera profile `{}` is not used: {why}. Measured without one; `rowsight calibrate` makes one for this lens.",
+                    say(format!(
+                        "does not fit the camera profile `{}`: {why}. Measured without one; `rowsight calibrate` makes one for this lens.",
                         near.name
                     ));
                     None
@@ -173,22 +203,35 @@ pub(super) fn cameras(
                 Picked::None => None,
             })
         })
-        .collect()
+        .collect::<anyhow::Result<_>>()?;
+    Ok((picked, hints))
 }
 
 pub fn run(arguments: &SnapArguments, style: Style) -> anyhow::Result<Outcome> {
     let folder = &arguments.folder;
     let (plan, design) = super::plan::load(folder)?;
+    once_each(arguments.card_at.iter().map(|(card, _)| *card))?;
     let progress = spinner("measuring");
     let photos: Vec<Result<Photo, photo::PhotoError>> = arguments
         .photos
         .par_iter()
         .map(|path| photo::read(path))
         .collect();
-    let mut good = Vec::new();
+    let mut good: Vec<Photo> = Vec::new();
     let mut failed = false;
+    let mut is_copied = false;
     for photo in photos {
         match photo {
+            // Counted twice, its errors would seem half as large.
+            Ok(copy) if good.iter().any(|p| p.sha256 == copy.sha256) => {
+                is_copied = true;
+                progress.suspend(|| {
+                    complain(&format!(
+                        "{}: the same picture was given before, so it was left out; nothing is lost without it",
+                        copy.path.display()
+                    ));
+                });
+            }
             Ok(photo) => good.push(photo),
             Err(error) => {
                 progress.suspend(|| complain(&error.to_string()));
@@ -279,7 +322,7 @@ pub fn run(arguments: &SnapArguments, style: Style) -> anyhow::Result<Outcome> {
                 hint(&format!("Overlay: {}", path.display()));
             }
         }
-        Ok(match checked.left_out.is_empty() {
+        Ok(match checked.left_out.is_empty() && !is_copied {
             true => Outcome::of(checked.record.verdict.action),
             false => Outcome::Failed,
         })

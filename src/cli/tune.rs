@@ -2,7 +2,7 @@
 
 use super::note::{ROLL, TRIM, in_force, value_at};
 use super::report::name;
-use super::{Outcome, complain, hint, say};
+use super::{Outcome, complain, hint, say, written_as};
 use crate::gap::spacing_across;
 use crate::journal::{self, Habit, JournalError, SavedGap};
 use crate::learn::roll;
@@ -18,7 +18,7 @@ use crate::units::LengthUnit;
 use anyhow::{Context, bail};
 use clap::Args;
 use rayon::prelude::*;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -59,16 +59,21 @@ enum Unusable {
 }
 
 pub fn run(arguments: &TuneArguments, style: Style) -> anyhow::Result<Outcome> {
-    let read: Vec<Result<QuiltAdvances, Unusable>> = arguments
-        .folders
-        .par_iter()
-        .map(|folder| read(folder))
+    if let Some(path) = &arguments.page {
+        written_as("--page", path, &["html", "htm"])?;
+    }
+    // `rowsight tune harvest ~/quilts/*` may name one quilt twice; its advances count once.
+    let mut seen = BTreeSet::new();
+    let folders: Vec<&PathBuf> = (arguments.folders.iter())
+        .filter(|f| seen.insert(f.canonicalize().unwrap_or_else(|_| f.to_path_buf())))
         .collect();
+    let read: Vec<Result<QuiltAdvances, Unusable>> =
+        folders.par_iter().map(|folder| read(folder)).collect();
     let mut history = History::default();
     let mut unit = None;
     let mut mixed = false;
     let (mut skipped, mut failed) = (0, false);
-    for (folder, quilt) in arguments.folders.iter().zip(read) {
+    for (folder, quilt) in folders.into_iter().zip(read) {
         match quilt {
             Ok(quilt) => {
                 let number = history.quilts.len();
@@ -91,9 +96,10 @@ pub fn run(arguments: &TuneArguments, style: Style) -> anyhow::Result<Outcome> {
         }
     }
     if skipped > 0 {
-        hint(&format!(
-            "{skipped} of the folders have no plan and were passed over."
-        ));
+        hint(&match skipped {
+            1 => "One folder has no plan and was passed over.".to_owned(),
+            n => format!("{n} folders have no plan and were passed over."),
+        });
     }
     let Some(unit) = unit else {
         if failed {
@@ -128,6 +134,9 @@ pub fn run(arguments: &TuneArguments, style: Style) -> anyhow::Result<Outcome> {
             "",
             style.width,
         ));
+        if let Some(path) = &arguments.page {
+            hint(&format!("{} was not written.", path.display()));
+        }
         return Ok(outcome);
     };
     say(&summary(&history, &tuning, unit, style));

@@ -9,7 +9,7 @@ use crate::record::{
     VerdictRecord,
 };
 use crate::units::Uncertain;
-use crate::verdict::conformity::{Finding, judge};
+use crate::verdict::conformity::{Finding, judge, worst};
 use serde::{Deserialize, Serialize};
 
 /// Name and version of the document.
@@ -67,6 +67,7 @@ impl FinishedRecord {
             });
             gap
         });
+        let r = &self.relative;
         Record {
             schema: crate::record::SCHEMA.to_owned(),
             photos: self.photos.clone(),
@@ -74,7 +75,13 @@ impl FinishedRecord {
             gaps: gaps.collect(),
             drift: self.drift_as_shrunk.clone(),
             verdict: VerdictRecord {
-                action: Action::CarryOn,
+                // Nothing is left to do; this sets the colour.
+                action: match worst([r.gaps, r.drift, r.skew, r.bow]) {
+                    Finding::Inside => Action::CarryOn,
+                    Finding::Near => Action::Trim,
+                    Finding::Beyond => Action::ReSquare,
+                    Finding::Unsettled => Action::Retake,
+                },
                 reasons: vec![self.judgement.clone()],
                 next_advance_mm: None,
             },

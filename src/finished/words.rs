@@ -31,9 +31,12 @@ pub(super) fn numbering(found: &[u32], planned: u32) -> Option<String> {
         });
     }
     Some(format!(
-        "The plan has {planned} rows, {} were found; the one at the top was taken as row 1.{holes_too} See that the \
+        "The plan has {planned} rows, {} found; the one at the top was taken as row 1.{holes_too} See that the \
          whole quilt is in the photos, and that the plan's number of rows is right.",
-        last as usize - holes.len(),
+        match last as usize - holes.len() {
+            1 => "1 was".to_owned(),
+            n => format!("{n} were"),
+        },
     ))
 }
 
@@ -190,14 +193,15 @@ pub(super) fn judgement(record: &FinishedRecord, plan: &Plan) -> String {
         )
     });
     let last = record.rows.last().map_or(0, |r| r.row);
-    let drift = relative.last_drift_mm.map(|off| {
+    // Nothing has drifted against itself.
+    let drift = relative.last_drift_mm.filter(|_| last > 1).map(|off| {
         let way = if off.value > 0.0 { "low" } else { "high" };
         format!("row {last} lies up to {} too {way}", with_u(off))
     });
     let more: Vec<String> = gap.into_iter().chain(drift).collect();
     match more.is_empty() {
         true => head + ".",
-        false => format!("{head}; {}.", list(&more)),
+        false => format!("{head}; {}.", more.join(", and ")),
     }
 }
 

@@ -32,8 +32,16 @@ pub enum PlanError {
         /// What the system says.
         reason: String,
     },
+    /// The plan in this file cannot be used.
+    #[error("{}: {error}", path.display())]
+    InFile {
+        /// The file.
+        path: PathBuf,
+        /// Why.
+        error: Box<PlanError>,
+    },
     /// Not TOML.
-    #[error("plan.toml, line {line}: {reason}; compare with a plan that `rowsight plan` wrote")]
+    #[error("line {line}: {reason}; compare with a plan that `rowsight plan` wrote")]
     Syntax {
         /// Line, counted from 1.
         line: usize,
@@ -41,7 +49,7 @@ pub enum PlanError {
         reason: String,
     },
     /// A key that is not known.
-    #[error("plan.toml has `{key}`, which is not known{}", meant(suggestion))]
+    #[error("`{key}` is not known{}", meant(suggestion))]
     UnknownKey {
         /// The key.
         key: String,
@@ -49,7 +57,7 @@ pub enum PlanError {
         suggestion: Option<&'static str>,
     },
     /// A key that is needed.
-    #[error("plan.toml lacks `{0}`; add it")]
+    #[error("the plan lacks `{0}`; add it")]
     MissingKey(&'static str),
     /// A value that cannot be.
     #[error("`{key}` {reason}")]
@@ -294,11 +302,19 @@ pub fn read(folder: &Path) -> Result<Plan, PlanError> {
             return Err(PlanError::File {
                 path,
                 what: "read",
-                reason: e.to_string(),
+                reason: match e.kind() {
+                    std::io::ErrorKind::InvalidData => {
+                        "it is no plain text in UTF-8; save it as that, or write a new one with `rowsight plan`".to_owned()
+                    }
+                    _ => e.to_string(),
+                },
             });
         }
     };
-    parse(&text)
+    parse(&text).map_err(|error| PlanError::InFile {
+        path,
+        error: Box::new(error),
+    })
 }
 
 /// The plan in a text.
@@ -572,7 +588,34 @@ pub fn write(folder: &Path, plan: &Plan) -> Result<(), PlanError> {
 }
 
 /// Writes a file beside its place and renames it, so that a crash leaves the old one or the new one.
+///
+/// # Errors
+///
+/// In words for a person, without the name of the file written beside.
 pub fn write_whole(path: &Path, bytes: &[u8]) -> std::io::Result<()> {
+    write_beside(path, bytes).map_err(|e| std::io::Error::new(e.kind(), in_words(&e)))
+}
+
+/// What kept a file from being written, and what to do about it.
+fn in_words(error: &std::io::Error) -> String {
+    use std::io::ErrorKind;
+    match error.kind() {
+        ErrorKind::NotFound => "there is no such folder".to_owned(),
+        ErrorKind::StorageFull | ErrorKind::QuotaExceeded | ErrorKind::FileTooLarge => {
+            "the disk is full; free some space and try again".to_owned()
+        }
+        ErrorKind::PermissionDenied => "you may not write there".to_owned(),
+        ErrorKind::ReadOnlyFilesystem => "that place is read-only".to_owned(),
+        ErrorKind::IsADirectory => "it is a folder".to_owned(),
+        // The name of the file beside says nothing to anyone.
+        _ => {
+            let text = error.to_string();
+            text.split(" at path").next().unwrap_or(&text).to_owned()
+        }
+    }
+}
+
+fn write_beside(path: &Path, bytes: &[u8]) -> std::io::Result<()> {
     let folder = match path.parent() {
         Some(p) if !p.as_os_str().is_empty() => p,
         _ => Path::new("."),

@@ -1,7 +1,7 @@
 //! A line chart as SVG with title and description for screen readers; shapes, not colours, tell lines apart.
 
 use crate::units::LengthUnit;
-use crate::verdict::words::{length, number, unit_name};
+use crate::verdict::words::{length, number, told_apart, unit_name};
 use maud::{Markup, html};
 
 /// Width of a chart that has a page's width to itself, in its own units; text is 12 of them high.
@@ -46,6 +46,15 @@ impl Scale {
         match self {
             Scale::Length(unit) => number(value, unit),
             Scale::Percent => format!("{:.2}", value + 0.0),
+        }
+    }
+
+    /// Level lines' values, told apart.
+    fn levels(self, limits: &[(f64, &str)]) -> Vec<String> {
+        let levels: Vec<f64> = limits.iter().map(|l| l.0).collect();
+        match self {
+            Scale::Length(unit) => told_apart(&levels, unit),
+            Scale::Percent => levels.into_iter().map(|v| self.number(v)).collect(),
         }
     }
 
@@ -166,11 +175,11 @@ pub fn chart(chart: &Chart) -> Markup {
                 rect.band x=(LEFT - 8.0) width=(end - LEFT + 16.0) y=(format!("{:.1}", y(to)))
                     height=(format!("{:.1}", y(from) - y(to))) {}
             }
-            @for (level, name) in &chart.limits {
+            @for ((level, name), shown) in chart.limits.iter().zip(chart.scale.levels(&chart.limits)) {
                 line.level x1=(LEFT - 8.0) x2=(end + 8.0) y1=(format!("{:.1}", y(*level)))
                     y2=(format!("{:.1}", y(*level))) {}
                 text x=(LEFT - 14.0) y=(format!("{:.1}", y(*level) + 4.0)) text-anchor="end" {
-                    (chart.scale.number(*level))
+                    (shown)
                 }
                 @if !name.is_empty() {
                     text x=(end + 12.0) y=(format!("{:.1}", y(*level) + 4.0)) { (name) }

@@ -2,10 +2,11 @@
 
 use super::Style;
 use super::table::{plain, wrap};
+use super::terminal::{signed_with_interval, with_interval};
 use crate::gap::places;
 use crate::plan::Plan;
 use crate::record::{Action, Record};
-use crate::verdict::words::{interval, number, signed, unit_name};
+use crate::verdict::words::unit_name;
 
 /// One check in the journal.
 #[derive(Debug, Clone, PartialEq)]
@@ -69,15 +70,14 @@ fn line(entry: &LogEntry, plan: &Plan) -> Vec<String> {
         .iter()
         .find(|gap| Some(gap.to_row) == row)
         .and_then(places);
-    let gap =
-        gap.map(|[_, at, _]| format!("{} ± {}", number(at.value, unit), interval(at.u, unit)));
+    let gap = gap.map(|[_, at, _]| with_interval(at.value, at.u, unit));
     let drift = entry
         .record
         .drift
         .iter()
         .find(|drift| Some(drift.row) == row)
         .map(|d| d.centre);
-    let drift = drift.map(|at| format!("{} ± {}", signed(at.value, unit), interval(at.u, unit)));
+    let drift = drift.map(|at| signed_with_interval(at, unit));
     let missed = newest.map(|row| row.missed.len());
     let standing = match entry.standing {
         Standing::Current => "",

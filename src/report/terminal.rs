@@ -9,7 +9,9 @@ use crate::record::{
     Action, At, DriftRecord, GapRecord, PhotoRecord, Record, RowRecord, SIDE_MM, XOrigin,
 };
 use crate::units::{LengthUnit, Uncertain};
-use crate::verdict::words::{K_95, beside, interval, length, number, signed, unit_name};
+use crate::verdict::words::{
+    K_95, beside, interval, length, never_nothing, number, signed, unit_name,
+};
 use crate::verdict::{caution, headline};
 
 /// Writes a finished check; lengths in the plan's unit, intervals 95 %.
@@ -133,7 +135,7 @@ fn rows(rows: &[RowRecord], plan: &Plan) -> Option<String> {
             skew_with_side(row.slope_mm_per_m.value, row.slope_mm_per_m.u),
             with_interval(row.bow_mm.value, row.bow_mm.u, unit),
             with_interval(row.shift_mm.value, row.shift_mm.u, unit),
-            number(row.wobble_mm, unit),
+            never_nothing(row.wobble_mm, unit),
             format!("{:.0} %", (100.0 * row.coverage).floor()),
             missed(row, unit),
         ]
@@ -158,13 +160,8 @@ fn drift(drift: &[DriftRecord], newest: Option<&RowRecord>, plan: &Plan) -> Opti
         .find(|drift| drift.row == newest)
         .filter(|drift| drift.row > 1)?;
     let heading = format!("Drift since row 1 ({})", unit_name(plan.unit));
-    let sides = [drift.left, drift.centre, drift.right].map(|side| {
-        format!(
-            "{} ± {}",
-            signed(side.value, plan.unit),
-            interval(side.u, plan.unit)
-        )
-    });
+    let sides =
+        [drift.left, drift.centre, drift.right].map(|side| signed_with_interval(side, plan.unit));
     Some(plain(
         &[&heading, "left", "centre", "right"],
         &[labelled(&format!("row {newest}"), sides)],
@@ -216,13 +213,33 @@ fn labelled<const N: usize>(label: &str, cells: [String; N]) -> Vec<String> {
     std::iter::once(label.to_owned()).chain(cells).collect()
 }
 
-pub(super) fn with_interval(mm: f64, u_mm: f64, unit: LengthUnit) -> String {
+/// Whether this is what all is counted from, and nought but for rounding.
+fn is_datum(value: f64, u: f64) -> bool {
+    value.abs() < 1e-6 && u < 1e-6
+}
+
+/// A length with its interval; what is nought because all is counted from it has none.
+pub(crate) fn with_interval(mm: f64, u_mm: f64, unit: LengthUnit) -> String {
+    if is_datum(mm, u_mm) {
+        return "0".to_owned();
+    }
     format!("{} ± {}", number(mm, unit), interval(u_mm, unit))
+}
+
+/// A change with its sign and its interval; nought as in [`with_interval`].
+pub(crate) fn signed_with_interval(v: Uncertain, unit: LengthUnit) -> String {
+    if is_datum(v.value, v.u) {
+        return "0".to_owned();
+    }
+    format!("{} ± {}", signed(v.value, unit), interval(v.u, unit))
 }
 
 /// A slope as percent of the width, with the end that lies further down: `0.12 ± 0.05 right`.
 pub(super) fn skew_with_side(mm_per_m: f64, u: f64) -> String {
     let percent = format!("{:.2}", skew_percent(mm_per_m));
+    if is_datum(mm_per_m, u) {
+        return "0".to_owned();
+    }
     let side = match mm_per_m {
         _ if percent == "0.00" => "",
         down if down > 0.0 => " right",

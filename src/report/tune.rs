@@ -9,7 +9,7 @@ use crate::learn::statistics::Interval;
 use crate::learn::tune::{HabitEffect, History, Quantity, Tuned, Tuning};
 use crate::units::LengthUnit;
 use crate::verdict::CAUTION;
-use crate::verdict::words::{is_nothing, length, number, signed, unit_name};
+use crate::verdict::words::{is_nothing, length, number, outward, signed, unit_name};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 /// Weight and limit of the EWMA: 500 values between false signals (Lucas and Saccucci, Technometrics 32,
@@ -70,6 +70,7 @@ fn sentences(history: &History, tuning: &Tuning, unit: LengthUnit) -> Vec<String
     let mut said = Vec::new();
     let between = |i: &Interval| {
         let (a, b) = (i.low.abs().min(i.high.abs()), i.low.abs().max(i.high.abs()));
+        let [a, b] = outward(a, b, unit);
         format!(
             "{} (between {} and {})",
             show(i.value),
@@ -109,7 +110,7 @@ fn sentences(history: &History, tuning: &Tuning, unit: LengthUnit) -> Vec<String
     }
     said.push(format!(
         "Two advances of three end within {} of your own average.",
-        show(centre.scatter.value)
+        show(outward(0.0, centre.scatter.value, unit)[1])
     ));
     let share = (100.0 * tuning.measurement.share).round();
     if share >= 50.0 {
@@ -164,6 +165,7 @@ fn habit_in_words(habit: &HabitEffect, unit: LengthUnit) -> String {
     let effect = &habit.centre;
     let difference = effect.welch.difference;
     let groups = format!("{} rows with, {} without", effect.with, effect.without);
+    let [low, high] = outward(difference.low, difference.high, unit);
     let amount = format!(
         "{} {} per advance (between {} and {})",
         length(difference.value.abs(), unit),
@@ -172,8 +174,8 @@ fn habit_in_words(habit: &HabitEffect, unit: LengthUnit) -> String {
         } else {
             "less"
         },
-        signed(difference.low, unit),
-        signed(difference.high, unit),
+        signed(low, unit),
+        signed(high, unit),
     );
     let mixed = if habit.before_after {
         " It began once and stayed, so anything else that changed then counts with it."
@@ -369,8 +371,14 @@ pub fn page(history: &History, tuning: &Tuning, unit: LengthUnit) -> String {
                 ul { @for sentence in sentences(history, tuning, unit) { li { (sentence) } } }
                 table {
                     caption { "From now on, stop before (-) or past (+) your mark by (" (unit_name(unit)) ")" }
-                    tr { th { "" } th { "left" } th { "centre" } th { "right" } }
-                    tr { @for cell in aim_off(tuning, unit) { td { (cell) } } }
+                    thead { tr { td {} @for side in ["left", "centre", "right"] { th scope="col" { (side) } } } }
+                    tbody {
+                        tr {
+                            @for (i, cell) in aim_off(tuning, unit).iter().enumerate() {
+                                @if i == 0 { th scope="row" { (cell) } } @else { td { (cell) } }
+                            }
+                        }
+                    }
                 }
                 p.caution { (CAUTION) }
                 @for quantity in [&tuning.quantities[1], &tuning.quantities[3]] {
@@ -417,10 +425,15 @@ fn charts_of(history: &History, tuned: &Tuned, unit: LengthUnit) -> Markup {
         .iter()
         .filter(|x| !(c.lower..=c.upper).contains(*x))
         .count();
+    let outside = match outside {
+        0 => "none lies outside".to_owned(),
+        1 => "one lies outside".to_owned(),
+        n => format!("{n} lie outside"),
+    };
     let individuals = Chart {
         title: format!("{what}, advance by advance"),
         description: format!(
-            "{} advances; the higher, the {subject}. Mean {}, limits {} to {}; {outside} outside.",
+            "{} advances; the higher, the {subject}. Mean {}, limits {} to {}; {outside}.",
             labels.len(),
             length(c.mean, unit),
             length(c.lower, unit),

@@ -1,7 +1,7 @@
 //! The reasons for a verdict in a quilter's words: row, side, amount, fix.
 
 use super::conformity::Finding;
-use super::words::{interval, is_nothing, length, list, number, origin, side, unit_name};
+use super::words::{interval, is_nothing, length, list, origin, side, unit_name};
 use super::{Advance, Judged, Judgement, Situation};
 use crate::learn::correction::Correction;
 use crate::learn::resquare::ReSquare;
@@ -484,7 +484,7 @@ impl Facts<'_> {
         if seen_mm < SEEN_SHARE * self.plan.width_mm {
             reasons.push(format!(
                 "Only {} of the quilt's {} was in view: the rest of the row is not checked.",
-                number(seen_mm, self.unit),
+                length(seen_mm, self.unit),
                 length(self.plan.width_mm, self.unit),
             ));
         }
@@ -496,7 +496,7 @@ impl Facts<'_> {
     }
 }
 
-/// The next trims as half a sentence: "three rows of 1/16 in less on the right; nothing on the left".
+/// The next trims as half a sentence: "1/16 in less for three rows on the right; nothing on the left".
 /// `None` when the next advance takes none.
 pub fn trims_in_words(correction: &Correction, unit: LengthUnit) -> Option<String> {
     let [left, _, right] = correction.next_mm();
@@ -509,7 +509,7 @@ pub fn trims_in_words(correction: &Correction, unit: LengthUnit) -> Option<Strin
             true => String::new(),
             false => format!(" (later up to {})", length(most, unit)),
         };
-        format!("{rows} of {} {direction}{later}", length(mm.abs(), unit))
+        format!("{} {direction} for {rows}{later}", length(mm.abs(), unit))
     };
     match (is_nothing(left, unit), is_nothing(right, unit)) {
         (true, true) => None,

@@ -469,7 +469,7 @@ fn a_trim_takes_back_what_the_row_has_drifted_over_the_rows_left() {
     );
     assert_eq!(
         verdict.reasons.last().unwrap(),
-        "Next advances against the plan: one row of 0.5 mm less (later up to 1.5 mm) on the right; nothing on \
+        "Next advances against the plan: 0.5 mm less for one row (later up to 1.5 mm) on the right; nothing on \
          the left."
     );
 }
@@ -484,7 +484,7 @@ fn a_correction_that_would_show_in_one_gap_is_spread_over_as_many_as_it_takes() 
     let verdict = case.decide();
     assert_trim(&verdict, [-1.0; 3]);
     let said =
-        "Next advances against the plan: one row of 1.0 mm less (later up to 2.0 mm), all across.";
+        "Next advances against the plan: 1.0 mm less for one row (later up to 2.0 mm), all across.";
     assert!(
         verdict.reasons.iter().any(|reason| reason == said),
         "{verdict:#?}"
@@ -654,7 +654,7 @@ fn the_unseen_ends_of_a_row_are_mentioned() {
     }
     .decide();
     let said =
-        "Only 1200.0 of the quilt's 2000.0 mm was in view: the rest of the row is not checked.";
+        "Only 1200.0 mm of the quilt's 2000.0 mm was in view: the rest of the row is not checked.";
     assert!(
         verdict.reasons.iter().any(|reason| reason == said),
         "{verdict:#?}"

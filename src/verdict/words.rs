@@ -36,6 +36,20 @@ pub fn interval(u_mm: f64, unit: LengthUnit) -> String {
     }
 }
 
+/// The ends of an interval moved outwards to whole steps of what is shown, mm: an interval never reads as a point.
+pub fn outward(low_mm: f64, high_mm: f64, unit: LengthUnit) -> [f64; 2] {
+    let step = match unit {
+        LengthUnit::Inch => INCH.0 / PARTS_OF_AN_INCH,
+        LengthUnit::Millimetre => 0.1,
+    };
+    // A hair, as in `interval`.
+    let hair = 1e-9;
+    [
+        ((low_mm + hair) / step).floor() * step,
+        ((high_mm - hair) / step).ceil() * step,
+    ]
+}
+
 /// A change with its sign: `+1/8`, `-2.5`, and `0` when it rounds to nothing.
 pub fn signed(mm: f64, unit: LengthUnit) -> String {
     let text = number(mm, unit);
@@ -49,6 +63,42 @@ pub fn signed(mm: f64, unit: LengthUnit) -> String {
 /// Whether a length rounds to nothing in this unit.
 pub fn is_nothing(mm: f64, unit: LengthUnit) -> bool {
     matches!(number(mm, unit).as_str(), "0" | "0.0")
+}
+
+/// A length that is never nought, such as a scatter, without its unit: `1/16`, or `<1/32` where it would read as none.
+pub fn never_nothing(mm: f64, unit: LengthUnit) -> String {
+    let least = match unit {
+        LengthUnit::Inch => "<1/32",
+        LengthUnit::Millimetre => "<0.1",
+    };
+    match mm > 0.0 && is_nothing(mm, unit) {
+        true => least.to_owned(),
+        false => number(mm, unit),
+    }
+}
+
+/// Levels of a chart without their unit, as finely as it takes to tell them apart: not 1/16 twice.
+pub fn told_apart(levels_mm: &[f64], unit: LengthUnit) -> Vec<String> {
+    let shown = |finer: i32| -> Vec<String> {
+        let one = |mm: &f64| match unit {
+            LengthUnit::Inch => {
+                let parts = PARTS_OF_AN_INCH * 2.0_f64.powi(finer);
+                fraction_of((mm / INCH.0 * parts).round(), parts)
+            }
+            LengthUnit::Millimetre if finer == 0 => number(*mm, unit),
+            LengthUnit::Millimetre => format!("{:.*}", 1 + finer as usize, mm + 0.0),
+        };
+        levels_mm.iter().map(one).collect()
+    };
+    let are_apart = |texts: &[String]| {
+        (0..texts.len())
+            .all(|i| (0..i).all(|j| texts[i] != texts[j] || levels_mm[i] == levels_mm[j]))
+    };
+    const FINEST: i32 = 3;
+    (0..FINEST)
+        .map(shown)
+        .find(|texts| are_apart(texts))
+        .unwrap_or_else(|| shown(FINEST))
 }
 
 /// `in` or `mm`.
@@ -94,18 +144,23 @@ pub fn list<T: AsRef<str>>(items: &[T]) -> String {
     }
 }
 
-/// Whole inches and a reduced fraction, from a whole number of parts.
+/// Whole inches and a reduced fraction, from a whole number of the parts that lengths are shown in.
 fn fraction(parts: f64) -> String {
+    fraction_of(parts, PARTS_OF_AN_INCH)
+}
+
+/// Whole inches and a reduced fraction, from a whole number of parts of which so many make an inch.
+fn fraction_of(parts: f64, in_an_inch: f64) -> String {
     if !parts.is_finite() {
         return "unknown".to_owned();
     }
     let sign = if parts < 0.0 { "-" } else { "" };
     let parts = parts.abs();
-    let (whole, rest) = ((parts / PARTS_OF_AN_INCH).floor(), parts % PARTS_OF_AN_INCH);
+    let (whole, rest) = ((parts / in_an_inch).floor(), parts % in_an_inch);
     if rest == 0.0 {
         return format!("{sign}{whole}");
     }
-    let (mut numerator, mut denominator) = (rest, PARTS_OF_AN_INCH);
+    let (mut numerator, mut denominator) = (rest, in_an_inch);
     while numerator % 2.0 == 0.0 {
         (numerator, denominator) = (numerator / 2.0, denominator / 2.0);
     }
@@ -160,6 +215,37 @@ mod tests {
         assert_eq!(interval(0.2, Inch), "1/32"); // 0.392 mm is just under half a part
         assert_eq!(interval(0.2, Millimetre), "0.4");
         assert_eq!(interval(0.0, Millimetre), "0.0");
+    }
+
+    #[test]
+    fn the_ends_of_an_interval_move_outwards_and_never_meet() {
+        let shown = |low, high, unit| outward(low, high, unit).map(|mm| signed(mm, unit));
+        assert_eq!(shown(0.6, 0.9, Inch), ["0", "+1/16"]);
+        assert_eq!(shown(-0.9, 0.1, Inch), ["-1/16", "+1/32"]);
+        assert_eq!(shown(25.4 / 32.0, 25.4 / 16.0, Inch), ["+1/32", "+1/16"]);
+        assert_eq!(shown(0.12, 0.14, Millimetre), ["+0.1", "+0.2"]);
+        assert_eq!(shown(0.3, 0.4, Millimetre), ["+0.3", "+0.4"]);
+    }
+
+    #[test]
+    fn levels_are_shown_as_finely_as_it_takes_and_a_scatter_never_as_none() {
+        let inch =
+            |of_an_inch: &[f64]| -> Vec<f64> { of_an_inch.iter().map(|i| i * 25.4).collect() };
+        // 0.09, 0.07 and 0.05 in are 2.88, 2.24 and 1.6 of 32 parts, 5.76, 4.48 and 3.2 of 64.
+        assert_eq!(
+            told_apart(&inch(&[0.09, 0.07, 0.05]), Inch),
+            ["3/32", "1/16", "3/64"]
+        );
+        assert_eq!(
+            told_apart(&inch(&[0.25, 0.0, -0.25]), Inch),
+            ["1/4", "0", "-1/4"]
+        );
+        assert_eq!(told_apart(&[0.11, 0.14], Millimetre), ["0.11", "0.14"]);
+        assert_eq!(told_apart(&[2.0, 2.0], Millimetre), ["2.0", "2.0"]);
+        assert_eq!(never_nothing(0.2, Inch), "<1/32");
+        assert_eq!(never_nothing(0.02, Millimetre), "<0.1");
+        assert_eq!(never_nothing(0.0, Inch), "0");
+        assert_eq!(never_nothing(1.6, Inch), "1/16");
     }
 
     #[test]

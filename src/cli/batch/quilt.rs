@@ -1,8 +1,8 @@
 //! The photos of one quilt: looked at side by side, numbered and kept in their order, drawn beside it.
 
 use super::super::side_by_side::{cores, in_order, with_threads};
-use super::super::{plan, snap};
-use super::{BatchArguments, Done, Line, Measured, by_name, photos_in};
+use super::super::{hint, plan, snap};
+use super::{BatchArguments, Done, Line, Measured, NO_ROWS, by_name, photos_in};
 use crate::check::{Check, Known, Looked, SeenRow, is_recognised, judge, look};
 use crate::design::Design;
 use crate::journal::{Journal, JournalError};
@@ -15,6 +15,7 @@ use indicatif::ProgressBar;
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::sync_channel;
+use std::sync::{Mutex, PoisonError};
 
 /// A quilt being measured.
 struct Quilt<'a> {
@@ -23,6 +24,8 @@ struct Quilt<'a> {
     design: Option<Design>,
     arguments: &'a BatchArguments,
     progress: &'a ProgressBar,
+    /// What was said of camera profiles: once for all photos that it holds for.
+    told: Mutex<BTreeSet<String>>,
 }
 
 /// What one photo shows by itself.
@@ -61,7 +64,7 @@ pub(super) fn quilt(
     workers: usize,
 ) -> anyhow::Result<(Plan, Done)> {
     let (plan, design) = plan::load(folder)?;
-    let mut paths = photos_in(named)?;
+    let mut paths = photos_in(named, &NO_ROWS)?;
     // Of the same picture twice, the first by name counts.
     paths.sort_by_cached_key(|path| by_name(path));
     let mut journal = Journal::open(folder)?;
@@ -73,6 +76,7 @@ pub(super) fn quilt(
         design,
         arguments,
         progress,
+        told: Mutex::default(),
     };
     std::thread::scope(|scope| {
         // Pictures are drawn beside the measuring; those of one row by one hand, one after the other.
@@ -175,7 +179,14 @@ impl Quilt<'_> {
             };
             let photos = [photo];
             let named = self.arguments.camera.as_deref();
-            let cameras = self.progress.suspend(|| snap::cameras(&photos, named))?;
+            let (cameras, hints) = snap::cameras_and_hints(&photos, named)?;
+            for (what, paths) in hints {
+                let mut told = self.told.lock().unwrap_or_else(PoisonError::into_inner);
+                if told.insert(what.clone()) {
+                    let text = format!("{} and photos like it: {what}", paths.join(", "));
+                    self.progress.suspend(|| hint(&text));
+                }
+            }
             let rows = look(&photos, &self.plan, self.design.as_ref(), &cameras)?;
             let [photo] = photos;
             // Pixels of photos that wait for their turn would fill the memory.

@@ -11,7 +11,7 @@ pub mod lettering;
 use crate::geometry::Point2;
 use crate::photo::shrink::shrink;
 use crate::plan::Plan;
-use crate::record::{Action, At, GapRecord, Record};
+use crate::record::{Action, At, GapRecord, OffDesign, Record, RowRecord};
 use crate::verdict::conformity::{Finding, judge};
 use crate::verdict::words::{interval, is_nothing, length, number, side, signed, unit_name};
 use crate::verdict::{caution, headline};
@@ -83,6 +83,7 @@ pub fn draw(overlay: &Overlay) -> RgbImage {
     scene.lines();
     scene.row_numbers();
     scene.missed_labels();
+    scene.off_design_labels();
     scene.gaps();
     scene.plates();
     let unit_px = scene.unit_px;
@@ -157,6 +158,9 @@ impl<'a> Scene<'a> {
         let baselines = of_rows(&|row| vec![row.baseline_mm.clone()]);
         let weak = of_rows(&|row| row.weak.clone());
         let missed = of_rows(&|row| row.missed.clone());
+        let off_design: Vec<Vec<Point2>> = (self.off_design().into_iter())
+            .flat_map(|(_, line)| line)
+            .collect();
         let newest = overlay.rows.iter().max_by_key(|row| row.number);
         let planned = newest.and_then(|row| row.planned_baseline_mm.as_deref());
         let planned = planned.map_or(Vec::new(), |line| self.on_canvas(line));
@@ -172,6 +176,8 @@ impl<'a> Scene<'a> {
         self.canvas
             .stroke(&dashed(&weak, 4.0, 6.0), ink(REDDISH_PURPLE, 4.5, 1.0));
         self.canvas.stroke(&missed, ink(VERMILION, 6.0, 1.0));
+        self.canvas
+            .stroke(&dashed(&off_design, 14.0, 7.0), ink(ORANGE, 5.0, 1.0));
         self.canvas.stroke(&baselines, ink(WHITE, 2.0, 0.9));
         self.canvas
             .stroke(&dashed(&planned, 16.0, 10.0), ink(YELLOW, 3.0, 1.0));
@@ -192,6 +198,30 @@ impl<'a> Scene<'a> {
                 SKY_BLUE,
             );
             self.label_near(label, place, &[(0.0, 0.0), (1.0, 0.0), (-1.0, 0.0)], 0.0);
+        }
+    }
+
+    /// What was stitched off the design, each with the pieces of the design that were left, on the canvas.
+    fn off_design(&self) -> Vec<(OffDesign, Vec<Vec<Point2>>)> {
+        let overlay = self.overlay;
+        let parts = overlay.record.rows.iter().flat_map(|record| {
+            let drawn = overlay.rows.iter().find(|row| row.number == record.row);
+            let parts = record.off_design.iter();
+            parts.filter_map(move |part| Some((*part, design_within(drawn?, record, part))))
+        });
+        let on_canvas =
+            |line: Vec<Vec<Point2>>| line.iter().flat_map(|l| self.on_canvas(l)).collect();
+        parts.map(|(part, line)| (part, on_canvas(line))).collect()
+    }
+
+    fn off_design_labels(&mut self) {
+        for (part, line) in self.off_design() {
+            let line: Vec<Point2> = line.into_iter().flatten().collect();
+            let Some(middle) = line.get(line.len() / 2).copied() else {
+                continue;
+            };
+            let off = length(part.off_mm, self.overlay.plan.unit);
+            self.label_beside(format!("off the design: {off}"), ORANGE, middle);
         }
     }
 
@@ -219,18 +249,23 @@ impl<'a> Scene<'a> {
                 Some(mm) => format!("not stitched: {}", length(*mm, self.overlay.plan.unit)),
                 None => "not stitched".to_owned(),
             };
-            let label = (vec![text], 22.0 * self.unit_px, VERMILION);
-            let beside = 26.0 * f64::from(self.unit_px);
-            let sides = [
-                (0.0, 1.0),
-                (0.0, -1.0),
-                (1.0, 1.0),
-                (-1.0, 1.0),
-                (1.0, -1.0),
-                (-1.0, -1.0),
-            ];
-            self.label_near(label, middle, &sides, beside);
+            self.label_beside(text, VERMILION, middle);
         }
+    }
+
+    /// A label near a part of the stitching, clear of it.
+    fn label_beside(&mut self, text: String, edge: Colour, middle: Point2) {
+        let label = (vec![text], 22.0 * self.unit_px, edge);
+        let beside = 26.0 * f64::from(self.unit_px);
+        let sides = [
+            (0.0, 1.0),
+            (0.0, -1.0),
+            (1.0, 1.0),
+            (-1.0, 1.0),
+            (1.0, -1.0),
+            (-1.0, -1.0),
+        ];
+        self.label_near(label, middle, &sides, beside);
     }
 
     fn gaps(&mut self) {
@@ -246,12 +281,9 @@ impl<'a> Scene<'a> {
                 let [Some(top), Some(bottom)] = ends else {
                     continue;
                 };
-                let near = |end: Point2| {
-                    let margin = MARGIN_PX;
-                    (-margin..f64::from(self.size.0) + margin).contains(&end.x)
-                        && (-margin..f64::from(self.size.1) + margin).contains(&end.y)
-                };
-                if !near(top) && !near(bottom) {
+                let middle = nalgebra::center(&top, &bottom);
+                // A label of a gap that is out of view would lie on that of another.
+                if ![top, middle, bottom].into_iter().any(|at| self.sees(at)) {
                     continue;
                 }
                 self.arrow(top, bottom);
@@ -263,8 +295,6 @@ impl<'a> Scene<'a> {
                     deviation.1,
                 );
                 let beside = 12.0 * f64::from(self.unit_px);
-                // A third of the way down, clear of the row's own design.
-                let middle = nalgebra::center(&top, &bottom);
                 let sides = match place.at {
                     At::Right => [(-1.0, 0.0), (1.0, 0.0)],
                     At::Left | At::Centre => [(1.0, 0.0), (-1.0, 0.0)],
@@ -434,6 +464,23 @@ impl<'a> Scene<'a> {
     }
 }
 
+/// The pieces of a row's fitted design along a part that was stitched off it, mm. The record counts x from where it says;
+/// the row as drawn begins where the record says that it was seen from.
+fn design_within(drawn: &OverlayRow, record: &RowRecord, part: &OffDesign) -> Vec<Vec<Point2>> {
+    let Some(first) = drawn.baseline_mm.first() else {
+        return Vec::new();
+    };
+    let from_record = first.x - record.seen_from_mm;
+    let within = (part.from_mm + from_record)..=(part.to_mm + from_record);
+    let lines = drawn.line_mm.iter();
+    let pieces =
+        lines.flat_map(|line| line.chunk_by(|a, b| within.contains(&a.x) == within.contains(&b.x)));
+    pieces
+        .filter(|piece| piece.len() > 1 && within.contains(&piece[0].x))
+        .map(<[Point2]>::to_vec)
+        .collect()
+}
+
 /// y of a left-to-right line at x, straight between its points and beyond its ends.
 fn height_at(line_mm: &[Point2], x_mm: f64) -> Option<f64> {
     let after = line_mm
@@ -539,6 +586,14 @@ fn legend(overlay: &Overlay, width: u32, unit_px: f32) -> RgbImage {
         }),
         any(|row| !row.missed.is_empty())
             .then(|| ("not stitched".to_owned(), VERMILION, 6.0, None)),
+        (record.rows.iter().any(|row| !row.off_design.is_empty())).then(|| {
+            (
+                "stitched off the design".to_owned(),
+                ORANGE,
+                5.0,
+                Some((14.0, 7.0)),
+            )
+        }),
         any(|row| !row.weak.is_empty()).then(|| {
             (
                 "stitching not seen".to_owned(),

@@ -189,6 +189,41 @@ fn the_check_is_drawn_between_a_caption_and_a_legend() {
     }
 }
 
+/// The stretch is where the record says, on the row's own design, and named in picture and legend.
+#[test]
+fn what_was_stitched_off_the_design_is_drawn_along_it() {
+    let photo = photo(1600, 1200);
+    let (mut record, plan) = two_gaps(LengthUnit::Inch);
+    let [from_mm, to_mm] = [-250.0, -120.0];
+    let before = count(&drawn(&photo, &record, &plan), ORANGE);
+    record.rows[1].off_design = vec![OffDesign {
+        from_mm,
+        to_mm,
+        off_mm: 14.0,
+    }];
+    let picture = drawn(&photo, &record, &plan);
+    show(&picture, "off-design.png");
+    let after = count(&picture, ORANGE);
+    assert!(after > before + 500, "{before} and {after} px");
+
+    let pieces = design_within(&row(7), &record.rows[1], &record.rows[1].off_design[0]);
+    let xs = || pieces.iter().flatten().map(|p| p.x);
+    let (least, most) = (
+        xs().fold(f64::INFINITY, f64::min),
+        xs().fold(f64::NEG_INFINITY, f64::max),
+    );
+    assert!(
+        (least - from_mm).abs() < 1.0 && (most - to_mm).abs() < 1.0,
+        "{least} to {most}"
+    );
+    // A record whose x counts from elsewhere.
+    let mut moved = record.rows[1].clone();
+    moved.seen_from_mm += 300.0;
+    moved.off_design[0].from_mm += 300.0;
+    moved.off_design[0].to_mm += 300.0;
+    assert_eq!(design_within(&row(7), &moved, &moved.off_design[0]), pieces);
+}
+
 #[test]
 fn lines_lie_on_the_photo_where_the_quilt_says() {
     let photo = RgbImage::from_pixel(1600, 1200, Rgb([90, 90, 90]));

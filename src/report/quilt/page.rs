@@ -9,10 +9,12 @@ use crate::record::Stretch;
 use crate::report::chart::{Chart, Line, Mark, NARROW, Scale, chart};
 use crate::report::colours::style_sheet;
 use crate::report::log::action;
-use crate::report::terminal::{skew_with_side, with_interval};
+use crate::report::terminal::{signed_with_interval, skew_with_side, with_interval};
 use crate::units::{LengthUnit, Uncertain};
 use crate::verdict::PHOTO_CAUTION;
-use crate::verdict::words::{K_95, beside, interval, length, number, signed, unit_name};
+use crate::verdict::words::{
+    K_95, beside, interval, length, never_nothing, number, signed, unit_name,
+};
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
@@ -55,7 +57,7 @@ const STYLE: &str = "body{max-width:60rem}h1{font-size:1.6rem;line-height:1.25}h
     figure{margin:0}figcaption{font-size:.85rem;color:var(--quiet)}img{display:block;width:100%;height:auto}\
     .map{max-width:44rem}table{font-size:.85rem;width:100%;font-variant-numeric:tabular-nums}\
     caption{color:var(--quiet);padding-bottom:.2rem}td,th{padding:.15rem .5rem .15rem 0;vertical-align:top;\
-    border-top:1px solid var(--band);overflow-wrap:anywhere}th{white-space:nowrap}thead th{border:0}tr.beyond th:first-child::after{content:\" !\"}\
+    border-top:1px solid var(--band)}th{white-space:nowrap}thead th{border:0;white-space:normal}.long{overflow-wrap:anywhere}tr.beyond th:first-child::after{content:\" !\"}\
     svg .quilt{fill:none;stroke:var(--quiet)}svg .interval{fill:currentColor;opacity:.22;stroke:none}\
     svg .missed{fill:none;stroke-width:2}.l0{color:var(--first)}.l1{color:var(--second)}.l2{color:var(--third)}\
     @media print{h2{break-after:avoid}figure,tr,.verdict{break-inside:avoid}.pair{grid-template-columns:1fr 1fr}\
@@ -102,7 +104,7 @@ fn rows_sections(report: &QuiltReport, said: bool, pictures: &[Picture]) -> Mark
         (drift_section(report))
         (shape_section(report))
         (stitching_section(report, said, pictures))
-        (conditions_section(report))
+        (conditions_section(report, said))
     }
 }
 
@@ -286,14 +288,23 @@ fn from_to(values: impl Iterator<Item = f64>, show: impl Fn(f64) -> String) -> S
     }
 }
 
-/// A value breaks before its ± and nowhere else.
+/// Whether a cell has a word, such as a file's name, that has to break on a narrow screen.
+fn is_long(cell: &str) -> bool {
+    cell.split_whitespace()
+        .any(|word| word.chars().count() > 12)
+}
+
+/// A value breaks before its ± and nowhere else; a number is not parted from its fraction.
 fn kept_together(cell: &str) -> String {
     match cell.split_once(" ± ") {
         Some((value, interval)) => {
             let hard = |text: &str| text.replace(' ', "\u{a0}");
             format!("{} ±\u{a0}{}", hard(value), hard(interval))
         }
-        None => cell.to_owned(),
+        None => match cell.split_once(' ') {
+            Some((whole, rest)) if rest.contains('/') => format!("{whole}\u{a0}{rest}"),
+            _ => cell.to_owned(),
+        },
     }
 }
 
@@ -307,7 +318,7 @@ fn table(caption: &str, heading: &[&str], lines: Vec<(bool, Vec<String>)>) -> Ma
                 @for (beyond, cells) in &lines {
                     tr.beyond[*beyond] {
                         @for (i, cell) in cells.iter().enumerate() {
-                            @if i == 0 { th scope="row" { (cell) } } @else { td { (kept_together(cell)) } }
+                            @if i == 0 { th scope="row" { (cell) } } @else { td.long[is_long(cell)] { (kept_together(cell)) } }
                         }
                     }
                 }
@@ -387,8 +398,7 @@ fn drift_section(report: &QuiltReport) -> Markup {
         .iter()
         .map(|r| {
             let cells = of(r).map_or(vec!["-".to_owned(); 3], |v| {
-                v.map(|v| format!("{} ± {}", signed(v.value, unit), interval(v.u, unit)))
-                    .to_vec()
+                v.map(|v| signed_with_interval(v, unit)).to_vec()
             });
             (
                 is_beyond(r.findings.drift),
@@ -475,10 +485,7 @@ fn shape_section(report: &QuiltReport) -> Markup {
                 r.row.to_string(),
                 or_dash(r.skew_mm_per_m.map(|s| skew_with_side(s.value, s.u))),
                 with_interval(r.bow_mm.value, r.bow_mm.u, unit),
-                or_dash(
-                    r.shift_mm
-                        .map(|s| format!("{} ± {}", signed(s.value, unit), interval(s.u, unit))),
-                ),
+                or_dash(r.shift_mm.map(|s| signed_with_interval(s, unit))),
             ];
             (
                 is_beyond(r.findings.skew) || is_beyond(Some(r.findings.bow)),
@@ -519,17 +526,15 @@ fn stitching_section(report: &QuiltReport, said: bool, pictures: &[Picture]) -> 
                 0 => "none".to_owned(),
                 n => n.to_string(),
             };
-            let cells = vec![
+            let mut cells = vec![
                 r.row.to_string(),
-                if said {
-                    action(r.action).to_owned()
-                } else {
-                    "-".to_owned()
-                },
-                number(r.wobble_mm, unit),
+                never_nothing(r.wobble_mm, unit),
                 format!("{:.0} %", (100.0 * r.coverage).floor()),
                 missed,
             ];
+            if said {
+                cells.insert(1, action(r.action).to_owned());
+            }
             (!r.missed.is_empty(), cells)
         })
         .collect();
@@ -594,11 +599,16 @@ fn stitching_section(report: &QuiltReport, said: bool, pictures: &[Picture]) -> 
     html! {
         section {
             h2 { "Stitching" }
-            (table(&format!("What each check said, wobble ({}), share of the line found, missed parts", unit_name(unit)),
-                &["Row", "said", "wobble", "found", "missed"], lines))
+            @if said {
+                (table(&format!("What each check said, wobble ({}), share of the line found, missed parts", unit_name(unit)),
+                    &["Row", "said", "wobble", "found", "missed"], lines))
+            } @else {
+                (table(&format!("Wobble ({}), share of the line found, missed parts", unit_name(unit)),
+                    &["Row", "wobble", "found", "missed"], lines))
+            }
             @if !nearest.is_empty() {
                 h3 { "Closest stitching" }
-                (table(&format!("Where each row comes nearest to the one above, from where x counts ({}); below nought they cross", unit_name(unit)),
+                (table(&format!("Where each row comes nearest to the one above, left or right of the middle ({}); below nought they cross", unit_name(unit)),
                     &["Row", "closest", "at", "strays there", "planned"], nearest))
             }
             @if missed.is_empty() { p { "No missed part was found." } } @else {
@@ -648,7 +658,7 @@ fn missed_caption(report: &QuiltReport, picture: &Picture) -> Option<String> {
     ))
 }
 
-fn conditions_section(report: &QuiltReport) -> Markup {
+fn conditions_section(report: &QuiltReport, of_rows: bool) -> Markup {
     let unit = report.plan.unit;
     let lines = report
         .rows
@@ -657,21 +667,22 @@ fn conditions_section(report: &QuiltReport) -> Markup {
         .map(|(row, photo)| {
             let name = std::path::Path::new(&photo.path).file_name();
             let name = name.map_or(photo.path.clone(), |n| n.to_string_lossy().into_owned());
-            let cells = vec![
-                row.to_string(),
+            // Photos of a finished quilt are of no row.
+            let row = of_rows.then(|| row.to_string());
+            let cells = row.into_iter().chain([
                 name,
                 photo.cards.join(", "),
                 format!("{:.2}", photo.mm_per_px),
                 format!("{:.2}", photo.residual_px),
-            ];
-            (false, cells)
+            ]);
+            (false, cells.collect())
         })
         .collect();
     html! {
         section {
             h2 { "Conditions" }
             (table("Photos: scale in mm per pixel, and distance of the cards' corners from the solved plane in pixels (RMS)",
-                &["Row", "photo", "cards", "mm/px", "corners"], lines))
+                &["Row", "photo", "cards", "mm/px", "corners"][usize::from(!of_rows)..], lines))
             p {
                 "95 % intervals reach to either side by, in the middle of a row: gap " (half_widths(report, unit, |r| {
                     r.gap.as_ref().and_then(places).map(|p| p[1].u)

@@ -24,6 +24,13 @@ pub(super) fn verdict(report: &QuiltReport) -> String {
     }
     let measured = match report.rows.len() {
         n if n as u32 == plan.rows => format!("all {n} rows are measured"),
+        n if n as u32 > plan.rows => {
+            format!(
+                "{n} rows are measured, though the plan has only {}",
+                plan.rows
+            )
+        }
+        1 => format!("1 of {} rows is measured", plan.rows),
         n => format!("{n} of {} rows are measured", plan.rows),
     };
     let faults = [gaps(report), drift(report), skew(report), bow(report)];
@@ -33,6 +40,12 @@ pub(super) fn verdict(report: &QuiltReport) -> String {
         0 => {}
         1 => faults.push("one part of the design was missed".to_owned()),
         n => faults.push(format!("{n} parts of the design were missed")),
+    }
+    let off_design: usize = report.rows.iter().map(|r| r.off_design.len()).sum();
+    match off_design {
+        0 => {}
+        1 => faults.push("one stretch was stitched off the design".to_owned()),
+        n => faults.push(format!("{n} stretches were stitched off the design")),
     }
     if !faults.is_empty() {
         return format!("Not as planned: {measured}; {}.", faults.join("; "));
@@ -50,7 +63,7 @@ pub(super) fn verdict(report: &QuiltReport) -> String {
     };
     match open {
         0 => format!(
-            "As planned so far: {measured}, and all of them are inside what the plan accepts."
+            "As planned so far: {measured}, and nothing measured is beyond what the plan accepts."
         ),
         _ => format!(
             "As planned as far as can be told: {measured}, none is shown to be beyond what the plan accepts, and \
@@ -223,7 +236,11 @@ pub(super) fn not_known(report: &QuiltReport, plan: &Plan) -> Vec<String> {
     let (least, most) = seen.fold((f64::MAX, 0.0_f64), |(a, b), w| (a.min(w), b.max(w)));
     if report.rows.iter().any(|r| r.x_origin == XOrigin::View) {
         said.push(format!(
-            "Of the quilt's {} of width, {} to {} of a row was in view; the rest of the rows was not checked.",
+            "{} the quilt's {} of width, {} to {} of a row was in view; the rest of the rows was not checked.",
+            match report.off_frame {
+                Some(_) => "On the frame, of",
+                None => "Of",
+            },
             length(plan.width_mm, unit),
             number(least.min(plan.width_mm), unit),
             length(most.min(plan.width_mm), unit),
