@@ -159,7 +159,9 @@ fn the_report_as_a_pdf_is_on_the_plans_paper_and_shows_its_photos() {
     let (code, _, err) = rowsight(&["report", &folder, "--pdf", &nowhere]);
     assert_eq!(code, 2, "{err}");
     assert!(
-        err.contains("harvest.pdf cannot be written; check the folder"),
+        err.contains(
+            "harvest.pdf cannot be written: there is no such folder; make it, or name another"
+        ),
         "{err}"
     );
 }

@@ -86,9 +86,8 @@ pub fn run(arguments: &CalibrateArguments) -> anyhow::Result<Outcome> {
             None => say(&text),
             Some(path) => {
                 written_as("-o", path, &["toml"])?;
-                write_whole(path, text.as_bytes()).with_context(|| {
-                    format!("{} cannot be written; check the folder", path.display())
-                })?;
+                write_whole(path, text.as_bytes())
+                    .with_context(|| format!("{} cannot be written", path.display()))?;
                 hint(&format!("Wrote {}.", path.display()));
             }
         }

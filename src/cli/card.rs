@@ -59,8 +59,7 @@ pub fn run(arguments: &CardArguments) -> anyhow::Result<Outcome> {
         .extension()
         .map(|e| e.to_string_lossy().to_lowercase());
     let write = |path: &std::path::Path, bytes: &[u8]| {
-        write_whole(path, bytes)
-            .with_context(|| format!("{} cannot be written; check the folder", path.display()))
+        write_whole(path, bytes).with_context(|| format!("{} cannot be written", path.display()))
     };
     match ending.as_deref() {
         Some("pdf") => write(output, &pdf(&order)?)?,

@@ -141,7 +141,7 @@ pub fn run(arguments: &PlanArguments, style: Style) -> anyhow::Result<Outcome> {
     let (plan, design) = load(folder)?;
     if let Some(path) = &arguments.picture {
         write_whole(path, picture(&plan, design.as_ref()).as_bytes())
-            .with_context(|| format!("{} cannot be written; check the folder", path.display()))?;
+            .with_context(|| format!("{} cannot be written", path.display()))?;
         hint(&format!("Drew the plan into {}.", path.display()));
     }
     say(&describe(&plan, design.as_ref()));

@@ -223,7 +223,7 @@ fn draw_finished(
     let truth = scenes.first().map(|scene| whole_truth(scene, design));
     let path = output.join("finished.truth.json");
     write_whole(&path, &serde_json::to_vec_pretty(&truth)?)
-        .with_context(|| format!("{} cannot be written; check the folder", path.display()))?;
+        .with_context(|| format!("{} cannot be written", path.display()))?;
     hint(&format!(
         "The truth of the whole quilt is in {}; measure the photos with `rowsight batch {} --finished {}/finished-*.jpg`.",
         path.display(),
@@ -330,7 +330,7 @@ fn play_numbers(
             false => "The advice followed",
         };
         write_whole(path, played_picture(plan, &rows, title).as_bytes())
-            .with_context(|| format!("{} cannot be written; check the folder", path.display()))?;
+            .with_context(|| format!("{} cannot be written", path.display()))?;
     }
     let last = rows.last().map_or([0.0; 3], |r| r.drift);
     let [left, centre, right] = to_places(last).map(|mm| signed(mm, plan.unit));

@@ -150,8 +150,7 @@ pub(super) fn name(folder: &Path) -> String {
 }
 
 fn write(path: &Path, bytes: &[u8]) -> anyhow::Result<()> {
-    write_whole(path, bytes)
-        .with_context(|| format!("{} cannot be written; check the folder", path.display()))?;
+    write_whole(path, bytes).with_context(|| format!("{} cannot be written", path.display()))?;
     hint(&format!("Wrote {}.", path.display()));
     Ok(())
 }

@@ -145,7 +145,7 @@ pub fn run(arguments: &TuneArguments, style: Style) -> anyhow::Result<Outcome> {
     }
     if let Some(path) = &arguments.page {
         write_whole(path, page(&history, &tuning, unit).as_bytes())
-            .with_context(|| format!("{} cannot be written; check the folder", path.display()))?;
+            .with_context(|| format!("{} cannot be written", path.display()))?;
         hint(&format!("Wrote {}.", path.display()));
     }
     Ok(outcome)

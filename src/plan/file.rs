@@ -600,7 +600,7 @@ pub fn write_whole(path: &Path, bytes: &[u8]) -> std::io::Result<()> {
 fn in_words(error: &std::io::Error) -> String {
     use std::io::ErrorKind;
     match error.kind() {
-        ErrorKind::NotFound => "there is no such folder".to_owned(),
+        ErrorKind::NotFound => "there is no such folder; make it, or name another".to_owned(),
         ErrorKind::StorageFull | ErrorKind::QuotaExceeded | ErrorKind::FileTooLarge => {
             "the disk is full; free some space and try again".to_owned()
         }
