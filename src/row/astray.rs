@@ -1,7 +1,7 @@
 //! Stretches stitched off the design: a wrong turn, or the line lost and found again.
 //!
 //! Where a row's line is not found although it goes on plainly on both sides, and its bend vanishes there
-//! ([`empty_stretches`]), it may not have been stitched at all, or somewhere else. So a line is looked for to both sides, further off than a hand wobbles and clear of what else is
+//! (`empty_stretches`), it may not have been stitched at all, or somewhere else. So a line is looked for to both sides, further off than a hand wobbles and clear of what else is
 //! stitched there. Prints and seams answer as well: what was found has to stand out from what is found in the same
 //! way beside the other repeats of the same stretch, which were stitched where they belong.
 

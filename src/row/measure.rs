@@ -14,12 +14,15 @@ use crate::line::map::{CELL_MM, LineMap, MapPhoto, half_size, seen_region};
 use crate::line::strip::ARC_STEP_MM;
 use crate::plane::camera::PreparedView;
 use crate::plane::camera::Surface;
-use crate::plane::joint::{CameraPrior, Joint, Priors, RowPlace, State, Stretch};
+use crate::plane::joint::{
+    CameraPrior, Joint, LineObservation, PhotoObservations, Priors, RowPlace, State, Stretch,
+};
 use crate::plane::start::{PhotoCards, StartError, card_list, from_cards};
 use crate::solve::levenberg_marquardt::{Loss, SolveError};
 use image::GrayImage;
 use nalgebra::DMatrix;
 use std::borrow::Cow;
+use std::collections::BTreeMap;
 use std::f64::consts::{FRAC_PI_2, PI};
 use std::sync::Arc;
 
@@ -430,6 +433,27 @@ fn find_rows(job: &Job) -> Result<Rough, CannotMeasure> {
     })
 }
 
+/// Row, and part of its design, a few centimetres wide, on which a place of the line lies.
+fn part_of(line: &LineObservation) -> (usize, i64, i64) {
+    const PART_MM: f64 = 25.0;
+    let part = |mm: f64| (mm / PART_MM).floor() as i64;
+    (line.row, part(line.along_mm), part(line.across_mm))
+}
+
+/// How many photos show each part of the rows' lines, and the last of them.
+fn photos_by_place(photos: &[PhotoObservations]) -> BTreeMap<(usize, i64, i64), (u32, usize)> {
+    let mut shown: BTreeMap<(usize, i64, i64), (u32, usize)> = BTreeMap::new();
+    for (photo, observations) in photos.iter().enumerate() {
+        for line in &observations.lines {
+            let (n, last) = shown.entry(part_of(line)).or_insert((1, photo));
+            if *last != photo {
+                (*n, *last) = (*n + 1, photo);
+            }
+        }
+    }
+    shown
+}
+
 /// Follows the rows' lines at full size and solves everything with them.
 pub(super) fn follow(job: &Job, rough: Rough) -> Result<Measured, CannotMeasure> {
     let Rough {
@@ -532,6 +556,7 @@ pub(super) fn follow(job: &Job, rough: Rough) -> Result<Measured, CannotMeasure>
         .iter()
         .map(|t| inflation(&t.deviations_mm(), OBSERVE_EVERY))
         .collect();
+    let shown_in = photos_by_place(&joint.photos);
     for (photo, observations) in joint.photos.iter_mut().enumerate() {
         let view = joint.start.view(photo, photo);
         observations.lines.retain_mut(|line| {
@@ -545,7 +570,9 @@ pub(super) fn follow(job: &Job, rough: Rough) -> Result<Measured, CannotMeasure>
             };
             let residual = line.normal.dot(&(px - line.in_photo_px)) / line.u_px;
             let weight = joint.line_loss.weight(residual);
-            line.u_px *= (inflations[line.row] / weight.max(1e-9)).sqrt();
+            // What the hand did at a place is the same in all photos that show it: together they know no more.
+            let photos = f64::from(shown_in.get(&part_of(line)).map_or(1, |shown| shown.0));
+            line.u_px *= (inflations[line.row] * photos / weight.max(1e-9)).sqrt();
             weight > 0.01
         });
     }
@@ -744,5 +771,40 @@ fn finish(
         inflation: inflation(&deviations, OBSERVE_EVERY),
         astray: Vec::new(),
         trace,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::geometry::Vector2;
+
+    #[test]
+    fn a_place_seen_in_two_photos_counts_two_and_twice_in_one_counts_one() {
+        let line = |row, along_mm, across_mm| LineObservation {
+            row,
+            along_mm,
+            across_mm,
+            in_photo_px: Point2::origin(),
+            normal: Vector2::new(1.0, 0.0),
+            u_px: 1.0,
+        };
+        let photo = |lines: &[LineObservation]| PhotoObservations {
+            lines: lines.to_vec(),
+            ..PhotoObservations::default()
+        };
+        let (here, beside, below) = (
+            line(0, 30.0, -3.0),
+            line(0, 60.0, -3.0),
+            line(1, 30.0, -3.0),
+        );
+        let photos = [
+            photo(&[here, here, beside]),
+            photo(&[below]),
+            photo(&[here]),
+        ];
+        let shown = photos_by_place(&photos);
+        let counts = [here, beside, below].map(|l| shown[&part_of(&l)].0);
+        assert_eq!(counts, [2, 1, 1]);
     }
 }

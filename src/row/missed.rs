@@ -46,7 +46,7 @@ struct Run<'a> {
 
 /// Stretches along x, on the quilt, mm, on which the design was not stitched; for each row.
 ///
-/// A stretch is looked at where the line's bend vanishes on cloth that goes on ([`empty_stretches`]) and the stitching is
+/// A stretch is looked at where the line's bend vanishes on cloth that goes on (`empty_stretches`) and the stitching is
 /// plain on both sides. That also happens where a rail lies over the row, where light falls along the line, or where
 /// the line runs along a stripe; all of these do it at the same place of the design again and again. So other repeats,
 /// of all rows, are looked at: a stretch is missed when they are stitched there. And a thread of changing colour is lost
