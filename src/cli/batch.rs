@@ -12,6 +12,7 @@ use crate::record::Action;
 use crate::report::terminal::{signed_with_interval, with_interval};
 use crate::report::{Style, plain, wrap};
 use crate::units::{Uncertain, parse_length};
+use crate::verdict::caution_for;
 use crate::verdict::words::unit_name;
 use anyhow::{Context, bail};
 use clap::Args;
@@ -126,6 +127,9 @@ pub fn run(arguments: &BatchArguments, style: Style) -> anyhow::Result<Outcome> 
     let (plan, done) = result?;
     say(&table(&done, &plan));
     say(&wrap(&done.in_words(), "  ", style.width));
+    if let Some(caution) = done.caution() {
+        say(&wrap(caution, "  ! ", style.width));
+    }
     for complaint in done.complaints() {
         complain(complaint);
     }
@@ -204,6 +208,13 @@ impl Done {
         measured()
             .max_by_key(|m| m.row)
             .map_or(Outcome::Fine, |m| Outcome::of(asks(m)))
+    }
+
+    /// The caution for what the newest row's check asks for.
+    fn caution(&self) -> Option<&'static str> {
+        let measured = self.lines.iter().filter_map(|l| l.result.as_ref().ok());
+        let newest = measured.max_by_key(|m| m.row)?;
+        Some(caution_for(newest.action))
     }
 
     fn in_words(&self) -> String {

@@ -155,7 +155,12 @@ pub fn decide(plan: &Plan, situation: &Situation) -> VerdictRecord {
 
 /// The caution to show with a finished check.
 pub fn caution(record: &Record) -> &'static str {
-    match record.verdict.action {
+    caution_for(record.verdict.action)
+}
+
+/// The caution to show with what is asked for.
+pub fn caution_for(action: Action) -> &'static str {
+    match action {
         Action::Retake => PHOTO_CAUTION,
         Action::CarryOn | Action::Trim | Action::ReSquare => CAUTION,
     }
