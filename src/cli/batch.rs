@@ -127,8 +127,8 @@ pub fn run(arguments: &BatchArguments, style: Style) -> anyhow::Result<Outcome> 
     let (plan, done) = result?;
     say(&table(&done, &plan));
     say(&wrap(&done.in_words(), "  ", style.width));
-    if let Some(caution) = done.caution() {
-        say(&wrap(caution, "  ! ", style.width));
+    if let Some(action) = done.asked() {
+        say(&wrap(caution_for(action), "  ! ", style.width));
     }
     for complaint in done.complaints() {
         complain(complaint);
@@ -199,22 +199,19 @@ impl Done {
         if self.failed() > 0 || !self.not_drawn.is_empty() {
             return Outcome::Failed;
         }
-        let measured = || self.lines.iter().filter_map(|l| l.result.as_ref().ok());
-        let asks = |m: &Measured| m.action;
-        if measured().any(|m| asks(m) == Action::Retake) {
+        if self.measured().any(|m| m.action == Action::Retake) {
             return Outcome::Retake;
         }
-        // What earlier rows asked for is past; the newest one's verdict is what there is to do.
-        measured()
-            .max_by_key(|m| m.row)
-            .map_or(Outcome::Fine, |m| Outcome::of(asks(m)))
+        self.asked().map_or(Outcome::Fine, Outcome::of)
     }
 
-    /// The caution for what the newest row's check asks for.
-    fn caution(&self) -> Option<&'static str> {
-        let measured = self.lines.iter().filter_map(|l| l.result.as_ref().ok());
-        let newest = measured.max_by_key(|m| m.row)?;
-        Some(caution_for(newest.action))
+    fn measured(&self) -> impl Iterator<Item = &Measured> {
+        self.lines.iter().filter_map(|l| l.result.as_ref().ok())
+    }
+
+    /// What there is to do: what the newest row's check asks for. What earlier ones asked for is past.
+    fn asked(&self) -> Option<Action> {
+        self.measured().max_by_key(|m| m.row).map(|m| m.action)
     }
 
     fn in_words(&self) -> String {

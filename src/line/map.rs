@@ -6,6 +6,7 @@
 //! sign is dropped: the same thread is light on one patch and dark on the next. Divided by the
 //! fabric's own local mean in that direction, so that neither prints nor stripes shout a quiet line down.
 
+use super::correlate;
 use crate::geometry::Point2;
 use crate::plane::camera::PreparedView;
 use image::GrayImage;
@@ -292,18 +293,7 @@ impl LineMap {
                                 + OF_ALL * (all - mean_bend[d][at])
                                 + FLOOR_LEVELS)
                         });
-                        let mut sum = [0.0f32; DIRECTIONS];
-                        for y in row * POOL..(row + 1) * POOL {
-                            for x in column * POOL..(column + 1) * POOL {
-                                let bend = bends(&blurred, fw, x, y);
-                                for (d, s) in sum.iter_mut().enumerate() {
-                                    let e = (d + DIRECTIONS / 2) % DIRECTIONS;
-                                    let across = bend[d].abs() * scale[d];
-                                    let along = bend[e].abs() * scale[e];
-                                    *s += (across - along).clamp(0.0, CLIP);
-                                }
-                            }
-                        }
+                        let sum = pooled(&blurred, fw, (column, row), &scale);
                         // Next to the picture's edge the blur has nothing to go by.
                         if sum.iter().any(|s| s.is_nan()) {
                             continue;
@@ -316,6 +306,30 @@ impl LineMap {
                 });
             });
     }
+}
+
+/// Sum over the fine cells of a map cell of how much more the picture bends across each direction than along it, by
+/// what is usual there.
+#[inline(always)]
+fn pooled(
+    blurred: &[f32],
+    fw: usize,
+    (column, row): (usize, usize),
+    scale: &[f32; DIRECTIONS],
+) -> [f32; DIRECTIONS] {
+    let mut sum = [0.0f32; DIRECTIONS];
+    for y in row * POOL..(row + 1) * POOL {
+        for x in column * POOL..(column + 1) * POOL {
+            let bend = bends(blurred, fw, x, y);
+            for (d, s) in sum.iter_mut().enumerate() {
+                let e = (d + DIRECTIONS / 2) % DIRECTIONS;
+                let across = bend[d].abs() * scale[d];
+                let along = bend[e].abs() * scale[e];
+                *s += (across - along).clamp(0.0, CLIP);
+            }
+        }
+    }
+    sum
 }
 
 /// Mean size of the bend in each direction around each map cell; not a number where the photo does not
@@ -471,16 +485,7 @@ fn blur(fine: &[f32], w: usize, h: usize, sigma: f32) -> Vec<f32> {
         .par_chunks_mut(w)
         .zip(fine.par_chunks(w))
         .for_each(|(out, row)| {
-            // Weight by weight, so that many places are worked on at once.
-            let out = &mut out[R..row.len().max(2 * R) - R];
-            out.fill(0.0);
-            processor.dispatch(|| {
-                for (k, weight) in kernel.iter().enumerate() {
-                    for (o, a) in out.iter_mut().zip(&row[k..]) {
-                        *o += weight * a;
-                    }
-                }
-            });
+            correlate(row, &kernel, &mut out[R..row.len().max(2 * R) - R]);
         });
     let mut out = vec![f32::NAN; w * h];
     out.par_chunks_mut(w).enumerate().for_each(|(y, row)| {

@@ -6,6 +6,7 @@
 //! evidence (A. Viterbi, IEEE Trans. Inf. Theory 13(2), 1967), refined between the samples by the
 //! vertex of a parabola.
 
+use super::correlate;
 use crate::geometry::{Point2, Vector2};
 use image::GrayImage;
 use nalgebra::{SMatrix, SVector};
@@ -460,19 +461,6 @@ fn smoothed(samples: &[StripSample], values: &[f32], across: usize) -> Vec<f32> 
         }
     }
     smooth
-}
-
-/// Each place of `out` becomes the sum of the kernel times the values from there on.
-fn correlate(values: &[f32], kernel: &[f32], out: &mut [f32]) {
-    out.fill(0.0);
-    // Written out once more for processors with wider registers.
-    Arch::new().dispatch(|| {
-        for (from, w) in kernel.iter().enumerate() {
-            for (o, v) in out.iter_mut().zip(&values[from..]) {
-                *o += w * v;
-            }
-        }
-    });
 }
 
 /// Minus the second derivative of a Gaussian, without a mean.

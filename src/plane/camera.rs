@@ -3,7 +3,7 @@
 use super::relief::Relief;
 pub use crate::geometry::camera::{CAMERA_VALUES, Camera, Distortion};
 use crate::geometry::{Point2, Vector2};
-use nalgebra::{Rotation3, Vector3};
+use nalgebra::{Matrix3, Rotation3, Vector3};
 use std::sync::Arc;
 
 /// Where the quilt frame stands in the camera frame: camera = R·quilt + t.
@@ -130,11 +130,19 @@ impl PreparedView {
         -(self.rotation.inverse() * self.view.pose.translation)
     }
 
+    /// The pose's rotation as a matrix.
+    pub fn rotation(&self) -> &Matrix3<f64> {
+        self.rotation.matrix()
+    }
+
+    /// A point of the quilt frame in the camera's, mm.
+    pub fn in_camera(&self, p: &Vector3<f64>) -> Vector3<f64> {
+        self.rotation * p + self.view.pose.translation
+    }
+
     /// Photo position of a point in the quilt frame in space, px.
     pub fn photo_from_space(&self, p: &Vector3<f64>) -> Option<Point2> {
-        self.view
-            .camera
-            .project(&(self.rotation * p + self.view.pose.translation))
+        self.view.camera.project(&self.in_camera(p))
     }
 
     /// Photo position of a place (x, s) on the quilt, px.

@@ -511,7 +511,6 @@ impl Joint {
                 surface: sagged([0.0; 2]),
             }
             .prepare(),
-            rotation: pose.matrix().into_inner(),
             turns: [0, 1, 2].map(|k| (turned(k, TURN) - turned(k, -TURN)) / (2.0 * TURN)),
             bend: self.cameras[camera].bend,
             camera_at,
@@ -536,7 +535,6 @@ fn moves_on(surface: &Surface, place: Point2, space: &Vector3<f64>) -> [Vector3<
 /// A photo's view at the present parameters, with what its derivatives are made of.
 struct SeenBy {
     at: PreparedView,
-    rotation: Matrix3<f64>,
     /// Derivatives of the rotation's matrix by the pose's three rotations.
     turns: [Matrix3<f64>; 3],
     /// Change of the radial terms per unit of the camera's fourth unknown.
@@ -559,15 +557,15 @@ struct Seen {
 impl SeenBy {
     fn look(&self, space: &Vector3<f64>) -> Option<Seen> {
         let camera = &self.at.view.camera;
-        let in_camera = self.rotation * space + self.at.view.pose.translation;
-        let (px, by_point, by_value) = camera.project_with_derivatives(&in_camera)?;
+        let (px, by_point, by_value) =
+            camera.project_with_derivatives(&self.at.in_camera(space))?;
         let (f_x, f_y) = (camera.focal_px, camera.focal_px * camera.aspect);
         let bent: Vector2 = (0..3).map(|k| by_value[4 + k] * self.bend[k]).sum();
         let (c, q) = (self.camera_at, self.pose_at);
         let turn = |k: usize| by_point * (self.turns[k] * space);
         Some(Seen {
             px,
-            by_space: by_point * self.rotation,
+            by_space: by_point * self.at.rotation(),
             by_view: [
                 // The first unknown is ln f; the aspect is kept.
                 (c, by_value[0] * f_x + by_value[1] * f_y),

@@ -268,7 +268,8 @@ struct Lying {
 impl Lying {
     /// The turn and move that bring the first of each pair nearest to the second, in least squares.
     fn fitted(pairs: &[(Point2, Point2)]) -> Lying {
-        let (from, to) = middles(pairs);
+        let from = middle(pairs.iter().map(|pair| pair.0));
+        let to = middle(pairs.iter().map(|pair| pair.1));
         let (mut dot, mut cross) = (0.0, 0.0);
         for (a, b) in pairs {
             let (a, b) = (a - from, b - to);
@@ -310,18 +311,14 @@ impl Lying {
     }
 }
 
-fn middles(pairs: &[(Point2, Point2)]) -> (Point2, Point2) {
-    let n = pairs.len() as f64;
-    let sum = |of: fn(&(Point2, Point2)) -> Point2| {
-        let all = pairs.iter().map(|pair| of(pair).coords);
-        Point2::from(all.sum::<Vector2>() / n)
-    };
-    (sum(|pair| pair.0), sum(|pair| pair.1))
+fn middle(points: impl ExactSizeIterator<Item = Point2>) -> Point2 {
+    let n = points.len() as f64;
+    Point2::from(points.map(|p| p.coords).sum::<Vector2>() / n)
 }
 
 /// Sum of the squared distances of the pairs' places from their middle: how firmly they hold a turn.
 fn spread_mm2(pairs: &[(Point2, Point2)]) -> f64 {
-    let (_, middle) = middles(pairs);
+    let middle = middle(pairs.iter().map(|pair| pair.1));
     pairs.iter().map(|(_, p)| (p - middle).norm_squared()).sum()
 }
 
@@ -372,11 +369,7 @@ impl Alone {
 
 /// Smaller eigenvalue of the scatter of a card's corners in the photo, px².
 fn breadth_px2(corners: &[CornerObservation]) -> f64 {
-    let pairs: Vec<(Point2, Point2)> = corners
-        .iter()
-        .map(|c| (c.in_photo_px, c.in_photo_px))
-        .collect();
-    let (middle, _) = middles(&pairs);
+    let middle = middle(corners.iter().map(|c| c.in_photo_px));
     let scatter: Matrix2<f64> = corners
         .iter()
         .map(|c| c.in_photo_px - middle)

@@ -59,7 +59,7 @@ pub(super) fn empty_stretches(points: &[TracePoint]) -> Vec<Empty> {
     let is_weak: Vec<bool> = points
         .iter()
         .zip(bends.iter().zip(&usual))
-        .map(|(p, (bend, usual))| is_clear(p) && bend.abs() < WEAK * usual)
+        .map(|(p, (bend, usual))| p.is_clear() && bend.abs() < WEAK * usual)
         .collect();
     let visible = |range: Range<usize>| points[range].iter().all(TracePoint::is_visible);
     let mut stretches: Vec<Range<usize>> = Vec::new();
@@ -100,11 +100,6 @@ fn fading(points: &[TracePoint], bends: &[f32], stretch: &Range<usize>) -> usize
     back(&mut (0..stretch.start).rev()) + back(&mut (stretch.end..points.len()))
 }
 
-/// Whether the place is visible and no card's edge lies within reach of it.
-pub(super) fn is_clear(p: &TracePoint) -> bool {
-    p.is_visible() && !p.beside_card
-}
-
 /// Median size of the found line's bend around each sample; not a number where too little is found.
 fn usual_bends(points: &[TracePoint], bends: &[f32]) -> Vec<f32> {
     let mut usual = vec![f32::NAN; points.len()];
@@ -136,13 +131,13 @@ fn runs_of(is_weak: &[bool]) -> Vec<Range<usize>> {
 fn nothing_near(points: &[TracePoint], stretch: &Range<usize>) -> bool {
     let from = stretch.start.saturating_sub(CLEAR_OF_CARDS);
     let to = (stretch.end + CLEAR_OF_CARDS).min(points.len());
-    points[from..to].iter().all(is_clear)
+    points[from..to].iter().all(TracePoint::is_clear)
 }
 
 /// Whether the bend vanishes although the cloth goes on on both sides, and on it the line, light or dark on both.
 fn vanishes(points: &[TracePoint], bends: &[f32], stretch: &Range<usize>) -> bool {
     let middle = |range: Range<usize>| -> Option<(f32, f32)> {
-        let clear = || range.clone().filter(|i| is_clear(&points[*i]));
+        let clear = || range.clone().filter(|i| points[*i].is_clear());
         if clear().count() < BESIDE_VISIBLE {
             return None;
         }

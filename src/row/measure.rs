@@ -22,7 +22,7 @@ use crate::solve::levenberg_marquardt::{Loss, SolveError};
 use image::GrayImage;
 use nalgebra::DMatrix;
 use std::borrow::Cow;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::f64::consts::{FRAC_PI_2, PI};
 use std::sync::Arc;
 
@@ -440,15 +440,13 @@ fn part_of(line: &LineObservation) -> (usize, i64, i64) {
     (line.row, part(line.along_mm), part(line.across_mm))
 }
 
-/// How many photos show each part of the rows' lines, and the last of them.
-fn photos_by_place(photos: &[PhotoObservations]) -> BTreeMap<(usize, i64, i64), (u32, usize)> {
-    let mut shown: BTreeMap<(usize, i64, i64), (u32, usize)> = BTreeMap::new();
-    for (photo, observations) in photos.iter().enumerate() {
-        for line in &observations.lines {
-            let (n, last) = shown.entry(part_of(line)).or_insert((1, photo));
-            if *last != photo {
-                (*n, *last) = (*n + 1, photo);
-            }
+/// How many photos show each part of the rows' lines.
+fn photos_by_part(photos: &[PhotoObservations]) -> BTreeMap<(usize, i64, i64), u32> {
+    let mut shown = BTreeMap::new();
+    for photo in photos {
+        let parts: BTreeSet<_> = photo.lines.iter().map(part_of).collect();
+        for part in parts {
+            *shown.entry(part).or_default() += 1;
         }
     }
     shown
@@ -556,7 +554,7 @@ pub(super) fn follow(job: &Job, rough: Rough) -> Result<Measured, CannotMeasure>
         .iter()
         .map(|t| inflation(&t.deviations_mm(), OBSERVE_EVERY))
         .collect();
-    let shown_in = photos_by_place(&joint.photos);
+    let shown_in = photos_by_part(&joint.photos);
     for (photo, observations) in joint.photos.iter_mut().enumerate() {
         let view = joint.start.view(photo, photo);
         observations.lines.retain_mut(|line| {
@@ -571,7 +569,7 @@ pub(super) fn follow(job: &Job, rough: Rough) -> Result<Measured, CannotMeasure>
             let residual = line.normal.dot(&(px - line.in_photo_px)) / line.u_px;
             let weight = joint.line_loss.weight(residual);
             // What the hand did at a place is the same in all photos that show it: together they know no more.
-            let photos = f64::from(shown_in.get(&part_of(line)).map_or(1, |shown| shown.0));
+            let photos = f64::from(shown_in[&part_of(line)]);
             line.u_px *= (inflations[line.row] * photos / weight.max(1e-9)).sqrt();
             weight > 0.01
         });
@@ -803,8 +801,8 @@ mod tests {
             photo(&[below]),
             photo(&[here]),
         ];
-        let shown = photos_by_place(&photos);
-        let counts = [here, beside, below].map(|l| shown[&part_of(&l)].0);
+        let shown = photos_by_part(&photos);
+        let counts = [here, beside, below].map(|l| shown[&part_of(&l)]);
         assert_eq!(counts, [2, 1, 1]);
     }
 }

@@ -1,6 +1,6 @@
 //! Parts of a row that were not stitched, and how close neighbouring rows come.
 
-use super::empty::{Empty, empty_stretches, is_clear};
+use super::empty::{Empty, empty_stretches};
 use super::measure::{Measured, RowMeasured};
 use super::spread::median;
 use super::trace::TracePoint;
@@ -156,12 +156,12 @@ pub fn shown_missed(measured: &Measured, row: usize, (from, to): (f64, f64)) -> 
 
 /// Strength in the middle, where nothing lies over the row or within reach of it.
 fn strength(points: &[TracePoint]) -> Option<f32> {
-    let clear = points.iter().filter(|p| is_clear(p));
+    let clear = points.iter().filter(|p| p.is_clear());
     median(clear.map(|p| p.strength).collect())
 }
 
 fn visible(points: &[TracePoint]) -> usize {
-    points.iter().filter(|p| is_clear(p)).count()
+    points.iter().filter(|p| p.is_clear()).count()
 }
 
 /// Whether the line is at least as strong as `plain` on both sides of a stretch.
@@ -176,7 +176,7 @@ fn goes_on(points: &[TracePoint], stretch: &Range<usize>, plain: f32) -> bool {
 /// Whether a thread would show on the cloth of a stretch: on cloth of its tone the line is found, and it is lighter than
 /// that everywhere or darker everywhere, as beside the stretch.
 fn would_show(runs: &[Run], here: &Run, stretch: &Range<usize>) -> bool {
-    let clear = here.points[stretch.clone()].iter().filter(|p| is_clear(p));
+    let clear = here.points[stretch.clone()].iter().filter(|p| p.is_clear());
     let Some(cloth) = median(clear.map(|p| p.cloth).collect()) else {
         return false;
     };

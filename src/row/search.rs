@@ -102,11 +102,10 @@ pub fn search(map: &LineMap, wanted: &Wanted, around: f64, reach: f64) -> Option
     let angles: Vec<f64> = (-steps..=steps)
         .map(|i| around + f64::from(i) * 2.0 * ANGLE_STEP)
         .collect();
-    let strength = |map: &LineMap, angle: f64| strength(map, wanted, angle);
     let best_of = |map: &LineMap, angles: &[f64]| -> Vec<(f64, f64)> {
         let mut looks: Vec<(f64, f64)> = angles
             .par_iter()
-            .map(|&angle| (strength(map, angle), angle))
+            .map(|&angle| (strength(map, wanted, angle), angle))
             .collect();
         looks.sort_by(|a, b| b.0.total_cmp(&a.0));
         looks

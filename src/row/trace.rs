@@ -74,6 +74,11 @@ impl TracePoint {
     pub fn is_visible(&self) -> bool {
         !self.strength.is_nan()
     }
+
+    /// Whether it can, and no card's edge lies within reach of it.
+    pub fn is_clear(&self) -> bool {
+        self.is_visible() && !self.beside_card
+    }
 }
 
 /// A row's line in all photos.
