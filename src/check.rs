@@ -592,6 +592,18 @@ pub fn judge(
         least_found.max(LEAST_FOUND),
     ));
 
+    if let Some((a, b)) = link::clash(&measured, design) {
+        warnings.push(Warning {
+            what: format!(
+                "{} and {} do not show the same stitching in the same place: they are of different rows, or a card was moved between them.",
+                path(a),
+                path(b)
+            ),
+            remedy: "Measure photos of different rows one by one; leave the cards where they are while you photograph one row.".to_owned(),
+            spoils: true,
+        });
+    }
+
     let missed = missed(&measured.rows, samples);
     let row_records: Vec<RowRecord> = rows
         .iter()

@@ -6,7 +6,7 @@ use rowsight::check::{Check, Known, check};
 use rowsight::geometry::{Point2, homography::Homography};
 use rowsight::photo::{self, Photo};
 use rowsight::plan::{Plan, Tolerance};
-use rowsight::record::{At, XOrigin};
+use rowsight::record::{Action, At, XOrigin};
 use rowsight::rehearse::{
     CameraHeld, Rehearsed, Scene, SceneRange, Seeded, Truth, render, trial_design,
 };
@@ -194,6 +194,31 @@ fn a_card_pushed_between_two_photos_leaves_the_gaps_right() {
             assert!((place.value - spacing).abs() < 4.0 * place.u);
         }
     }
+}
+
+/// The same rows by another hand: a card moved down with the quilt's advance makes photos of different rows look so.
+#[test]
+fn photos_of_different_rows_under_one_card_are_told() {
+    let scene = small_scene();
+    let mut other = scene.clone();
+    other.quilt.seed += 1;
+    let mut rolled = scene.clone();
+    for row in &mut rolled.rows {
+        row.offset_mm += 25.0;
+        row.shift_mm += 60.0;
+    }
+    let clashes = |right: &Scene| {
+        let (_, photos) = left_and_right(&scene, right);
+        let checked = checked(&photos, &scene, &Known::default());
+        let said =
+            |w: &rowsight::verdict::Warning| w.what.contains("do not show the same stitching");
+        let clashes = checked.warnings.iter().any(said);
+        assert_eq!(clashes, checked.record.verdict.action == Action::Retake);
+        clashes
+    };
+    assert!(!clashes(&scene), "one row");
+    assert!(clashes(&other), "rows of another hand in the same place");
+    assert!(clashes(&rolled), "rows elsewhere");
 }
 
 #[test]

@@ -4,7 +4,8 @@
 //! down the quilt. No hand strays the same way twice: the wobble tells.
 
 use super::measure::{CannotMeasure, Job, Measured, Rough, RoughRow, follow, with_rows_turned};
-use super::wobble::{Fingerprint, Likeness, Products, first_repeat};
+use super::trace::RowTrace;
+use super::wobble::{Fingerprint, Likeness, Products, TOLD_SAMPLES, first_repeat};
 use crate::design::Design;
 use crate::geometry::Vector2;
 use crate::line::strip::ARC_STEP_MM;
@@ -31,13 +32,9 @@ pub struct Tie {
 pub fn tie(first: &Measured, second: &Measured, design: &Design) -> Option<Tie> {
     let samples = design.sample(ARC_STEP_MM).len();
     let prints = |measured: &Measured| -> Vec<(Fingerprint, i64)> {
-        let print = |trace| {
-            (
-                Fingerprint::new(trace, samples, design.repeat_mm),
-                first_repeat(trace, design.repeat_mm),
-            )
-        };
-        measured.rows.iter().map(|r| print(&r.trace)).collect()
+        let rows = measured.rows.iter();
+        rows.map(|row| numbered(&row.trace, samples, design))
+            .collect()
     };
     let (a, b) = (prints(first), prints(second));
     let differences: std::collections::BTreeSet<i32> = first
@@ -73,7 +70,7 @@ pub fn tie(first: &Measured, second: &Measured, design: &Design) -> Option<Tie> 
             tried.push((sums.likeness(), difference, shift));
         }
     }
-    tried.retain(|t| t.0.samples >= 120);
+    tried.retain(|t| t.0.samples >= TOLD_SAMPLES);
     tried.sort_by(|s, t| t.0.correlation.total_cmp(&s.0.correlation));
     let (best, index_difference, shift) = *tried.first()?;
     let next = tried.get(1).map_or(0.0, |t| t.0.correlation);
@@ -89,6 +86,62 @@ pub fn tie(first: &Measured, second: &Measured, design: &Design) -> Option<Tie> 
         rows,
         index_difference,
     })
+}
+
+/// Share of what a photo has in view of the rows below which it does not show them, if another photo finds
+/// [`PLAIN_SHARE`] of it. Photos of one row find a half and more, of different rows less than a tenth.
+const STRANGE_SHARE: f64 = 0.2;
+const PLAIN_SHARE: f64 = 0.5;
+/// Length in view from which a photo is judged by that, samples of a millimetre.
+const JUDGED_SAMPLES: usize = 300;
+/// Likeness below which what two photos show in the same place is not one stitching; it is above 0.9 where it is.
+const STRANGE_LIKENESS: f64 = 0.4;
+
+/// Two photos of one measurement that do not show the same stitching in the same place: they are of different
+/// rows, or a card was moved between them.
+pub fn clash(measured: &Measured, design: &Design) -> Option<(usize, usize)> {
+    let photos = 0..measured.views.len();
+    let shares = photos.clone().filter_map(|photo| {
+        let rows = measured.rows.iter();
+        let points = rows.flat_map(|row| row.trace.points.iter().filter(|p| p.photo == photo));
+        let (mut visible, mut found) = (0, 0);
+        for point in points.filter(|p| p.is_visible()) {
+            visible += 1;
+            found += usize::from(point.found);
+        }
+        (visible >= JUDGED_SAMPLES).then(|| (photo, found as f64 / visible as f64))
+    });
+    let shares: Vec<(usize, f64)> = shares.collect();
+    let plainest = shares.iter().max_by(|a, b| a.1.total_cmp(&b.1))?;
+    let strange = shares.iter().find(|s| s.1 < STRANGE_SHARE);
+    if let Some(strange) = strange.filter(|_| plainest.1 >= PLAIN_SHARE) {
+        return Some((plainest.0, strange.0));
+    }
+    let samples = design.sample(ARC_STEP_MM).len();
+    let prints: Vec<Vec<(Fingerprint, i64)>> = photos
+        .map(|photo| {
+            let rows = measured.rows.iter();
+            rows.map(|row| numbered(&row.trace.of_photo(photo), samples, design))
+                .collect()
+        })
+        .collect();
+    let pairs = (0..prints.len()).flat_map(|b| (0..b).map(move |a| (a, b)));
+    pairs.into_iter().find(|(a, b)| {
+        let mut sums = Products::default();
+        for ((print, first), (other, second)) in prints[*a].iter().zip(&prints[*b]) {
+            sums += print.products(other, first - second);
+        }
+        let likeness = sums.likeness();
+        likeness.samples >= TOLD_SAMPLES && likeness.correlation < STRANGE_LIKENESS
+    })
+}
+
+/// A row's fingerprint and the number of the repeat it begins with.
+fn numbered(trace: &RowTrace, samples: usize, design: &Design) -> (Fingerprint, i64) {
+    (
+        Fingerprint::new(trace, samples, design.repeat_mm),
+        first_repeat(trace, design.repeat_mm),
+    )
 }
 
 /// Shifts of whole repeats, first against second, in which two prints may overlap.

@@ -89,6 +89,14 @@ pub struct RowTrace {
 }
 
 impl RowTrace {
+    /// What one photo shows of it.
+    pub(super) fn of_photo(&self, photo: usize) -> RowTrace {
+        let of_it = |p: &&TracePoint| p.photo == photo;
+        RowTrace {
+            points: self.points.iter().filter(of_it).cloned().collect(),
+        }
+    }
+
     /// Takes back what was found at heights of the design, or stretches along the row, of which most was
     /// not: there a rail lies over the row, or the quilt has ended, and what answers is their edges.
     fn drop_what_hides(&mut self) {

@@ -21,6 +21,9 @@ pub struct Likeness {
     pub samples: usize,
 }
 
+/// Samples that two rows have to have in common before their likeness says anything.
+pub(super) const TOLD_SAMPLES: usize = 120;
+
 impl Likeness {
     /// What several pairs of rows say together: their mean, those without enough in common left out. `None` when
     /// none is left.
@@ -37,7 +40,7 @@ impl Likeness {
     /// Whether it is the same row. Wobble hangs together over centimetres, so a few hundred samples
     /// hold some tens of independent ones; 0.5 is then far beyond chance, also over all repeats tried.
     pub fn is_same_row(&self) -> bool {
-        self.correlation > 0.5 && self.samples >= 120
+        self.correlation > 0.5 && self.samples >= TOLD_SAMPLES
     }
 
     /// Whether it may well be the same row, where something else speaks for it too.
@@ -117,7 +120,7 @@ impl Fingerprint {
         }
         for shift in self.shifts(other) {
             let likeness = self.products(other, shift).likeness();
-            if likeness.samples >= 120 && likeness.correlation > best.correlation {
+            if likeness.samples >= TOLD_SAMPLES && likeness.correlation > best.correlation {
                 best = likeness;
             }
         }
