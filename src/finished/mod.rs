@@ -226,9 +226,7 @@ fn record_of(
         })
         .collect();
     let cards: Vec<Vec<CardInPhoto>> = found.iter().map(|f| f.cards.clone()).collect();
-    let mut drawn = drawn(
-        measured, &all, &number_of, &rows, &place, &cards, plan, design,
-    );
+    let mut drawn = drawn(measured, &all, &rows, &place, &cards, plan, design);
     // Against the plan the whole quilt has shrunk; a single row's planned place would mislead.
     for row in &mut drawn.rows {
         row.planned_baseline_mm = None;
@@ -277,7 +275,7 @@ fn record_of(
         photos: photos
             .iter()
             .enumerate()
-            .map(|(i, photo)| photo_record(i, photo, &cards[i], measured, plan))
+            .map(|(i, photo)| photo_record(i, photo, &cards[i], measured))
             .collect(),
         not_used,
         plan_rows: plan.rows,

@@ -1,0 +1,28 @@
+//! How much is seen of a row, and from where to where.
+
+use crate::row::measure::{Measured, RowMeasured};
+
+/// Share of what is visible of a row on which its line was found.
+pub(crate) fn share_found(row: &RowMeasured) -> f64 {
+    let visible = row.trace.points.iter().filter(|p| p.is_visible()).count();
+    row.trace.points.iter().filter(|p| p.found).count() as f64 / visible.max(1) as f64
+}
+
+/// Ends of what was found of a row, x on the quilt, mm.
+pub(crate) fn seen_range(row: &RowMeasured) -> (f64, f64) {
+    row.trace
+        .points
+        .iter()
+        .filter(|p| p.found)
+        .map(|p| p.on_quilt.x)
+        .fold((f64::MAX, f64::MIN), |(a, b), x| (a.min(x), b.max(x)))
+}
+
+/// Ends of what is seen of both rows, x on the quilt, mm.
+pub(crate) fn shared_range(measured: &Measured, upper: usize, lower: usize) -> (f64, f64) {
+    let (a, b) = (
+        seen_range(&measured.rows[upper]),
+        seen_range(&measured.rows[lower]),
+    );
+    (a.0.max(b.0), a.1.min(b.1))
+}

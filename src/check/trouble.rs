@@ -1,0 +1,151 @@
+//! What the measuring noticed that the numbers do not say.
+
+use super::{Known, share_found};
+use crate::card::{CardWarning, FoundCards};
+use crate::design::Design;
+use crate::photo::Photo;
+use crate::row::link;
+use crate::row::measure::Measured;
+use crate::verdict::Warning;
+
+/// Share of the newest row's line that has to be found.
+const LEAST_FOUND: f64 = 0.3;
+
+/// Cards whose places are told, but which are not in the photos.
+pub(super) fn unseen_cards(measured: &Measured, known: &Known) -> Vec<Warning> {
+    let told = known.card_at.iter().map(|(card, _)| *card);
+    told.filter(|card| !measured.cards.contains(card))
+        .map(|card| Warning {
+            what: format!(
+                "{} is not in the photo, so its place says nothing.",
+                capital(&card.to_string())
+            ),
+            remedy: "Name a card that is in it.".to_owned(),
+            spoils: false,
+        })
+        .collect()
+}
+
+/// Photos given as one row that are of different ones.
+pub(super) fn different_rows(
+    measured: &Measured,
+    design: &Design,
+    photos: &[&Photo],
+) -> Option<Warning> {
+    let (a, b) = link::clash(measured, design)?;
+    let path = |i: usize| photos[i].path.display();
+    Some(Warning {
+        what: format!(
+            "{} and {} do not show the same stitching in the same place: they are of different rows, or a card was moved between them.",
+            path(a),
+            path(b)
+        ),
+        remedy: "Measure photos of different rows one by one; leave the cards where they are while you photograph one row."
+            .to_owned(),
+        spoils: true,
+    })
+}
+
+/// What the measuring noticed that the numbers do not say.
+///
+/// `least_found` is the share of every row's line that has to be found, where that is more than usual.
+pub(super) fn look_for_trouble(
+    measured: &Measured,
+    found: &[FoundCards],
+    photos: &[&Photo],
+    least_found: f64,
+) -> Vec<Warning> {
+    let mut warnings = Vec::new();
+    for (photo, found) in photos.iter().zip(found) {
+        warnings.extend(found.warnings.iter().map(of_card));
+        warnings.extend(of_ending(photo));
+    }
+    warnings.extend(of_newest(measured, least_found.max(LEAST_FOUND)));
+    if let Some(below) = measured.dropped_below {
+        warnings.push(Warning {
+            what: "There may be one more row below, too faint to measure.".to_owned(),
+            remedy: "Retake the photo with light falling across the quilt from one side."
+                .to_owned(),
+            spoils: below > 0.3,
+        });
+    }
+    warnings
+}
+
+fn of_card(warning: &CardWarning) -> Warning {
+    Warning {
+        what: capital(&warning.to_string()) + ".",
+        remedy: match warning {
+            CardWarning::Curled { .. } => {
+                "Then retake the photo: a bent card bends every number.".to_owned()
+            }
+            CardWarning::PartlyHidden { .. } => {
+                "Uncover it or move it into the photo for smaller uncertainties.".to_owned()
+            }
+            CardWarning::LeftOut(error) => capital(error.remedy()) + ".",
+            CardWarning::ForeignTag { .. } => "Take it off the quilt.".to_owned(),
+        },
+        spoils: matches!(warning, CardWarning::Curled { mm, .. } if mm.abs() > 4.0),
+    }
+}
+
+/// A photo whose name ends otherwise than its kind.
+fn of_ending(photo: &Photo) -> Option<Warning> {
+    let really = photo.really?;
+    Some(Warning {
+        what: format!(
+            "{} is really {really}; it was read as that.",
+            photo.path.display()
+        ),
+        remedy: "Give it the right ending.".to_owned(),
+        spoils: false,
+    })
+}
+
+/// What makes the newest row doubtful.
+fn of_newest(measured: &Measured, least_found: f64) -> Vec<Warning> {
+    let mut warnings = Vec::new();
+    let Some(newest) = measured.rows.last() else {
+        return warnings;
+    };
+    let share = share_found(newest);
+    if share < least_found {
+        warnings.push(Warning {
+            what: format!(
+                "The newest row's stitching could be followed on only {:.0} % of its line.",
+                100.0 * share
+            ),
+            remedy: "Retake it from nearer, with light falling across the quilt from one side."
+                .to_owned(),
+            spoils: true,
+        });
+    }
+    if newest.score < 7.0 {
+        warnings.push(Warning {
+            what: "The newest row hardly stands out from the fabric.".to_owned(),
+            remedy: "Retake it with light falling across the quilt from one side.".to_owned(),
+            spoils: true,
+        });
+    }
+    let longest = measured
+        .rows
+        .iter()
+        .map(|r| r.trace.found_mm())
+        .fold(0.0, f64::max);
+    if newest.trace.found_mm() < 0.5 * longest {
+        warnings.push(Warning {
+            what: "Much less is seen of the newest row than of the one above it.".to_owned(),
+            remedy: "See that the whole row is in the photo and no card lies on it.".to_owned(),
+            spoils: false,
+        });
+    }
+    warnings
+}
+
+/// The text with its first letter a capital one.
+pub(crate) fn capital(text: &str) -> String {
+    let mut chars = text.chars();
+    chars
+        .next()
+        .map_or(String::new(), |c| c.to_uppercase().chain(chars).collect())
+}
