@@ -93,6 +93,8 @@ pub struct Priors {
     pub bow: Prior,
     /// Heights of a relaxed quilt's hills, mm.
     pub relief_mm: Prior,
+    /// How far the stitching strays from the design in the same way in every repeat, mm.
+    pub habit_mm: Prior,
 }
 
 impl Default for Priors {
@@ -109,6 +111,7 @@ impl Default for Priors {
             stretch_difference: Prior::new(0.0, 0.0015),
             bow: Prior::new(0.0, 1.5e-5),
             relief_mm: Prior::new(0.0, 5.0),
+            habit_mm: Prior::new(0.0, 0.3),
         }
     }
 }
@@ -139,6 +142,11 @@ pub struct LineObservation {
     pub normal: Vector2,
     /// Standard uncertainty along the normal, px.
     pub u_px: f64,
+    /// Where on the repeat's curve it lies, 0…1 of its length.
+    pub phase: f64,
+    /// By how much the line moves along the normal when it strays a millimetre to the same side on the quilt, px; 0 where
+    /// the design's own shape is not in question.
+    pub px_per_mm: f64,
 }
 
 /// One photo's observations.
@@ -202,6 +210,9 @@ pub struct State {
     pub cards: Vec<CardPose>,
     /// Place of each row.
     pub rows: Vec<RowPlace>,
+    /// How far the stitching strays from the design in the same way in every repeat, mm along the curve's normal, at
+    /// equal steps of the curve's length; empty where it is taken to stray nowhere.
+    pub habit_mm: Vec<f64>,
 }
 
 const GLOBALS: usize = 4;
@@ -290,6 +301,7 @@ impl State {
         if let Some(relief) = &self.surface.relief {
             p.extend(&relief.heights_mm);
         }
+        p.extend(&self.habit_mm);
         p
     }
 
@@ -325,8 +337,25 @@ impl State {
             poses: shape.poses.iter().map(|_| pose(take(PER_PHOTO))).collect(),
             cards: shape.cards.iter().map(|_| card(take(PER_CARD))).collect(),
             rows: shape.rows.iter().map(|_| row(take(PER_ROW))).collect(),
+            habit_mm: p[p.len() - shape.habit_mm.len()..].to_vec(),
         }
     }
+
+    /// By how much the stitching's habit moves a place of the line along its normal in the photo, px.
+    pub fn habit_px(&self, line: &LineObservation) -> f64 {
+        let shares = habit_shares(self.habit_mm.len(), line.phase)
+            .into_iter()
+            .flatten();
+        let mm: f64 = shares.map(|(i, share)| share * self.habit_mm[i]).sum();
+        mm * line.px_per_mm
+    }
+}
+
+/// The two values of a habit between which a phase lies, and how much each counts; the last is followed by the first.
+fn habit_shares(values: usize, phase: f64) -> Option<[(usize, f64); 2]> {
+    let at = phase.rem_euclid(1.0) * values as f64;
+    let (i, t) = (at.floor() as usize, at.fract());
+    (values > 0).then(|| [(i % values, 1.0 - t), ((i + 1) % values, t)])
 }
 
 fn pose(p: &[f64]) -> Pose {
@@ -485,6 +514,10 @@ impl Joint {
     fn relief_at(&self) -> usize {
         self.start.row_index(self.start.rows.len())
     }
+    fn habit_at(&self) -> usize {
+        let heights = self.start.surface.relief.as_ref();
+        self.relief_at() + heights.map_or(0, |relief| relief.heights_mm.len())
+    }
 
     /// A photo's view at the present parameters, ready for derivatives.
     fn seen_by(&self, p: &[f64], photo: usize, relief: &Option<Arc<Relief>>) -> SeenBy {
@@ -585,8 +618,7 @@ impl SeenBy {
 
 impl Problem for Joint {
     fn parameter_count(&self) -> usize {
-        let heights = self.start.surface.relief.as_ref();
-        self.relief_at() + heights.map_or(0, |relief| relief.heights_mm.len())
+        self.habit_at() + self.start.habit_mm.len()
     }
 
     fn linearise(&self, p: &[f64], with_gradients: bool, equations: &mut NormalEquations) {
@@ -637,6 +669,8 @@ impl Joint {
         let mut gradient_y: Vec<(usize, f64)> = Vec::with_capacity(MOST);
         let relief = self.start.relief_of(p);
         let relief_at = self.relief_at();
+        let habit_at = self.habit_at();
+        let habit_mm = &p[habit_at..];
         for (photo_index, photo) in self.photos.iter().enumerate() {
             let view = self.seen_by(p, photo_index, &relief);
             let surface = &view.at.view.surface;
@@ -705,7 +739,15 @@ impl Joint {
                 let place = row_now.on_quilt(line.along_mm, line.across_mm, &stretch);
                 let space = surface.at(place.x, place.y);
                 let across = line.normal / line.u_px;
-                let residual = |px: Point2| across.dot(&(px - line.in_photo_px));
+                let habit = habit_shares(habit_mm.len(), line.phase);
+                let strayed: f64 = (habit
+                    .iter()
+                    .flatten()
+                    .map(|(i, share)| share * habit_mm[*i]))
+                .sum();
+                let residual = |px: Point2| {
+                    across.dot(&(px - line.in_photo_px)) + strayed * line.px_per_mm / line.u_px
+                };
                 let mut r = UNSEEN;
                 if !with_gradients {
                     r = view.at.photo_from_space(&space).map_or(r, residual);
@@ -728,6 +770,10 @@ impl Joint {
                     gradient_x.push((from + 1, dy * place.x));
                     gradient_x.push((from + 2, dy * place.x * place.x));
                     gradient_x.push((from + 3, d_along));
+                    let shares = habit.iter().flatten();
+                    gradient_x.extend(
+                        shares.map(|(i, share)| (habit_at + i, share * line.px_per_mm / line.u_px)),
+                    );
                     if let Some(relief) = &relief {
                         let shares = relief.shares(place.x, place.y);
                         let heights = shares.index.iter().zip(shares.z);
@@ -781,8 +827,11 @@ impl Joint {
             prior(Source::Rows, at + 2, self.priors.bow);
             prior(Source::Rows, at + 3, Prior::new(row.shift, 100.0));
         }
-        for i in self.relief_at()..self.parameter_count() {
+        for i in self.relief_at()..self.habit_at() {
             prior(Source::Sag, i, self.priors.relief_mm);
+        }
+        for i in self.habit_at()..self.parameter_count() {
+            prior(Source::Stitching, i, self.priors.habit_mm);
         }
         let common = self.priors.stretch;
         let r = (0.5 * (p[2] + p[3]) - common.mean) / common.u;
@@ -854,6 +903,7 @@ mod tests {
                 bow: 2e-6,
                 shift: 12.0,
             }],
+            habit_mm: vec![0.2, -0.4, 0.1, 0.3, -0.1],
         };
         let corner = |x, y| CornerObservation {
             on_card_mm: Point2::new(x, y),
@@ -867,6 +917,8 @@ mod tests {
             in_photo_px: Point2::new(2000.0, 1500.0),
             normal: Vector2::new(0.6, 0.8),
             u_px: 0.5,
+            phase: 0.5 + along_mm / 400.0,
+            px_per_mm: 1.7,
         };
         Joint {
             cameras: vec![prior],

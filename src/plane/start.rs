@@ -243,6 +243,7 @@ pub fn from_cards(
             .map(|place| place.unwrap_or_default().card(priors))
             .collect(),
         rows: Vec::new(),
+        habit_mm: Vec::new(),
     };
     Ok((state, observations))
 }

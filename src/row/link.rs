@@ -230,6 +230,7 @@ fn joined(first: &Measured, second: &Measured, tie: &Tie, repeat_mm: f64) -> Rou
         poses: [&first.state.poses[..], &moved.poses].concat(),
         cards: [&first.state.cards[..], &moved.cards].concat(),
         rows: places,
+        habit_mm: Vec::new(),
     };
     let score = |measured: &Measured, i: &Option<usize>| i.map_or(0.0, |i| measured.rows[i].score);
     // What lies below the last row is said by who sees that row.

@@ -1,6 +1,7 @@
 //! Measures rows: from cards and pictures to every row's place on the quilt, with its uncertainty.
 
 use super::astray::{Astray, astray};
+use super::habit::Habit;
 use super::register::{Mapped, place_stretches};
 use super::relaxed;
 use super::search::{self, EXPECTED_SCORE, Found, Frame, SURE_SCORE, Wanted};
@@ -15,7 +16,7 @@ use crate::line::strip::ARC_STEP_MM;
 use crate::plane::camera::PreparedView;
 use crate::plane::camera::Surface;
 use crate::plane::joint::{
-    CameraPrior, Joint, LineObservation, PhotoObservations, Priors, RowPlace, State, Stretch,
+    CameraPrior, Joint, LineObservation, PhotoObservations, Prior, Priors, RowPlace, State, Stretch,
 };
 use crate::plane::start::{PhotoCards, StartError, card_list, from_cards};
 use crate::solve::levenberg_marquardt::{Loss, SolveError};
@@ -452,6 +453,53 @@ fn photos_by_part(photos: &[PhotoObservations]) -> BTreeMap<(usize, i64, i64), u
     shown
 }
 
+/// Observations of a stretch of line that is judged as a whole: a hand's breadth.
+const STRETCH: usize = 14;
+/// How far the middle of a stretch may lie off, in standard deviations of all stretches' and mm at least.
+const STRETCH_OFF: f64 = 3.5;
+const STRETCH_OFF_MM: f64 = 0.6;
+
+/// How far a place of the line lies off the state, px along its normal; `None` where it cannot be seen.
+fn off_px(state: &State, view: &PreparedView, line: &LineObservation) -> Option<f64> {
+    let place = state.rows[line.row].on_quilt(line.along_mm, line.across_mm, &state.stretch);
+    let px = view.photo_from_quilt(place)?;
+    Some(line.normal.dot(&(px - line.in_photo_px)) + state.habit_px(line))
+}
+
+/// Leaves out stretches that lie off as wholes: something beside the stitching was followed there, and each of its
+/// places by itself lies no farther off than a hand may stray.
+fn drop_stray_stretches(joint: &mut Joint) {
+    let state = &joint.start;
+    let off: Vec<Vec<f64>> = joint
+        .photos
+        .iter()
+        .enumerate()
+        .map(|(photo, observations)| {
+            let view = state.view(photo, photo);
+            let rows = observations.lines.chunk_by(|a, b| a.row == b.row);
+            rows.flat_map(|row| row.chunks(STRETCH))
+                .map(|stretch| {
+                    let mm = stretch.iter().filter_map(|line| {
+                        Some(off_px(state, &view, line)? / line.px_per_mm.max(1e-9))
+                    });
+                    mm.sum::<f64>() / stretch.len() as f64
+                })
+                .collect()
+        })
+        .collect();
+    let most_mm = (STRETCH_OFF * robust_spread(&off.concat())).max(STRETCH_OFF_MM);
+    for (observations, off) in joint.photos.iter_mut().zip(off) {
+        let mut off = off.into_iter();
+        let rows = observations.lines.chunk_by(|a, b| a.row == b.row);
+        let stretches = rows.flat_map(|row| row.chunks(STRETCH));
+        observations.lines = stretches
+            .filter(|_| off.next().is_some_and(|mm| mm.abs() <= most_mm))
+            .flatten()
+            .copied()
+            .collect();
+    }
+}
+
 /// Follows the rows' lines at full size and solves everything with them.
 pub(super) fn follow(job: &Job, rough: Rough) -> Result<Measured, CannotMeasure> {
     let Rough {
@@ -491,7 +539,7 @@ pub(super) fn follow(job: &Job, rough: Rough) -> Result<Measured, CannotMeasure>
         }
         for (row, trace) in traces.iter().enumerate() {
             scales_mm[row] = robust_spread(&trace.deviations_mm()).clamp(0.3, 1.5);
-            for (photo, line) in trace.observations(row, scales_mm[row]) {
+            for (photo, line) in trace.observations(row, scales_mm[row], fine.len()) {
                 joint.photos[photo].lines.push(line);
             }
         }
@@ -548,25 +596,32 @@ pub(super) fn follow(job: &Job, rough: Rough) -> Result<Measured, CannotMeasure>
             }
         }
     }
-    // Who is an outlier is settled now. Deviations of a hand hang together over centimetres, so each
-    // place counts less than its own spread says.
-    let inflations: Vec<f64> = traces
+    // Who is an outlier is settled now. What the hand does in the same way in every repeat is no chance: it is solved for.
+    // Deviations of a hand hang together over centimetres, so each place counts less than its own spread says.
+    let habit = Habit::of(&traces, fine.len());
+    let beside_habit: Vec<Vec<f64>> = traces
         .iter()
-        .map(|t| inflation(&t.deviations_mm(), OBSERVE_EVERY))
+        .map(|trace| habit.taken_from(trace, fine.len()))
         .collect();
+    let inflations: Vec<f64> = beside_habit
+        .iter()
+        .zip(&scales_mm)
+        .map(|(deviations, scale_mm)| {
+            let now_mm = robust_spread(deviations).clamp(0.3, 1.5);
+            inflation(deviations, OBSERVE_EVERY) * (now_mm / scale_mm).powi(2)
+        })
+        .collect();
+    joint.priors.habit_mm = Prior::new(0.0, habit.u_mm);
+    joint.start.habit_mm = habit.values_mm;
+    drop_stray_stretches(&mut joint);
     let shown_in = photos_by_part(&joint.photos);
     for (photo, observations) in joint.photos.iter_mut().enumerate() {
         let view = joint.start.view(photo, photo);
         observations.lines.retain_mut(|line| {
-            let place = joint.start.rows[line.row].on_quilt(
-                line.along_mm,
-                line.across_mm,
-                &joint.start.stretch,
-            );
-            let Some(px) = view.photo_from_quilt(place) else {
+            let Some(off_px) = off_px(&joint.start, &view, line) else {
                 return false;
             };
-            let residual = line.normal.dot(&(px - line.in_photo_px)) / line.u_px;
+            let residual = off_px / line.u_px;
             let weight = joint.line_loss.weight(residual);
             // What the hand did at a place is the same in all photos that show it: together they know no more.
             let photos = f64::from(shown_in[&part_of(line)]);
@@ -786,6 +841,8 @@ mod tests {
             in_photo_px: Point2::origin(),
             normal: Vector2::new(1.0, 0.0),
             u_px: 1.0,
+            phase: 0.0,
+            px_per_mm: 0.0,
         };
         let photo = |lines: &[LineObservation]| PhotoObservations {
             lines: lines.to_vec(),

@@ -3,6 +3,7 @@
 pub mod astray;
 mod empty;
 pub mod ends;
+mod habit;
 pub mod link;
 pub mod measure;
 pub mod missed;
@@ -10,6 +11,7 @@ pub mod register;
 pub mod relaxed;
 pub mod search;
 pub mod spread;
+mod straight;
 pub mod trace;
 pub mod unplanned;
 pub mod wobble;

@@ -150,6 +150,8 @@ fn place_row(
                         in_photo_px,
                         normal,
                         u_px: PLACED_U_MM * px_per_mm,
+                        phase: 0.0,
+                        px_per_mm: 0.0,
                     })
                 })
                 .collect::<Vec<_>>()

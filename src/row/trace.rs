@@ -1,6 +1,7 @@
 //! A row's stitched line, traced in the photos at full size along the whole curve.
 
 use super::measure::Job;
+use super::straight::{Side, Traced, drop_straight};
 use crate::design::DesignPoint;
 use crate::geometry::{Point2, Vector2};
 use crate::line::map::covers;
@@ -12,7 +13,7 @@ use rayon::prelude::*;
 use std::collections::BTreeMap;
 
 /// How far to both sides of the fitted design the line is looked for, mm.
-const REACH_MM: f64 = 6.0;
+pub(super) const REACH_MM: f64 = 6.0;
 /// Strength from which the line is taken for found; a path through nothing mostly stays below it.
 pub(super) const FOUND_STRENGTH: f32 = 6.0;
 /// Half length of the window in which most of the line has to be found before any of it counts, samples.
@@ -168,11 +169,17 @@ impl RowTrace {
     }
 
     /// Observations of the joint problem, with `u_px` standing for `u_mm` on the quilt.
-    pub fn observations(&self, row: usize, u_mm: f64) -> Vec<(usize, LineObservation)> {
+    pub fn observations(
+        &self,
+        row: usize,
+        u_mm: f64,
+        samples: usize,
+    ) -> Vec<(usize, LineObservation)> {
         self.points
-            .chunks_exact(OBSERVE_EVERY)
-            .filter(|chunk| chunk.iter().all(|p| p.found && p.photo == chunk[0].photo))
-            .map(|chunk| {
+            .chunk_by(|a, b| a.photo == b.photo)
+            .flat_map(|photo| photo.chunks_exact(OBSERVE_EVERY).enumerate())
+            .filter(|(_, chunk)| chunk.iter().all(|p| p.found))
+            .map(|(i, chunk)| {
                 let n = chunk.len() as f64;
                 let middle = &chunk[OBSERVE_EVERY / 2];
                 let strength = chunk.iter().map(|p| p.strength).sum::<f32>() / n as f32;
@@ -187,6 +194,9 @@ impl RowTrace {
                     in_photo_px: middle.in_photo_px + middle.normal_px * off,
                     normal: middle.normal_px,
                     u_px: middle.px_per_mm * u_mm / weight.sqrt(),
+                    phase: ((i * OBSERVE_EVERY + OBSERVE_EVERY / 2) % samples) as f64
+                        / samples as f64,
+                    px_per_mm: middle.px_per_mm,
                 };
                 (middle.photo, observation)
             })
@@ -196,7 +206,7 @@ impl RowTrace {
 
 /// By what the line is told in a photo.
 #[derive(Debug, Clone)]
-enum Told {
+pub(super) enum Told {
     /// By its bend across at a scale, mm.
     ByBend(f64),
     /// By its own look, learned from what was traced.
@@ -204,7 +214,7 @@ enum Told {
 }
 
 impl Told {
-    fn evidence(&self, strip: &Strip) -> Vec<f32> {
+    pub(super) fn evidence(&self, strip: &Strip) -> Vec<f32> {
         strip.evidence(&match self {
             Told::ByBend(sigma_mm) => strip.bends(*sigma_mm),
             Told::ByLook(look) => strip.likeness(look),
@@ -305,6 +315,22 @@ pub fn trace_rows(
             trace
                 .points
                 .extend(points(photo, strip, line, &shown, &found));
+        }
+        let traced = Traced {
+            job,
+            state,
+            view: &view,
+            photo,
+            told: &told,
+            design,
+            papers,
+        };
+        if learned.passes > 0 {
+            for (row, side) in [(0, Side::Top), (strays.len() - 1, Side::Bottom)] {
+                let points = &mut traces[row].points;
+                let first = points.partition_point(|p| p.photo < photo);
+                drop_straight(&traced, row, side, &mut points[first..]);
+            }
         }
         learned.told[photo] = Some(told);
     }

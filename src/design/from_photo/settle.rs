@@ -116,6 +116,8 @@ fn observations<'a>(
                 in_photo_px: course.in_photo_px[i],
                 normal,
                 u_px: u_mm * px_per_mm,
+                phase: 0.0,
+                px_per_mm: 0.0,
             })
         })
 }
