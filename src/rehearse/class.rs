@@ -1,9 +1,9 @@
 //! Practice photos of one difficulty at a time, for tables that say where measuring is weak.
 
+use super::fabric::ground;
+use super::range::SceneRange;
 use super::render::render;
-use super::scene::{
-    BarShadow, Colour, FabricClass, Scene, SceneRange, SecondLamp, WrongTurn, ground,
-};
+use super::scene::{BarShadow, Colour, FabricClass, Scene, SecondLamp, WrongTurn};
 use super::seeded::{Seeded, derive};
 use crate::design::Design;
 use serde::{Deserialize, Serialize};

@@ -1,7 +1,30 @@
 //! The practice cloth: its colour at every place, drawn by rule, soft below the size of a pixel.
 
-use super::scene::{Colour, Fabric, FabricClass, ground};
+use super::scene::{Colour, Fabric, FabricClass};
 use super::seeded::{lattice, value_noise};
+
+/// Ground colours of the practice quilts: name them as you like.
+pub(super) const GROUNDS: [Colour; 14] = [
+    [0.93, 0.91, 0.86],
+    [0.86, 0.80, 0.70],
+    [0.55, 0.62, 0.50],
+    [0.28, 0.38, 0.52],
+    [0.16, 0.20, 0.33],
+    [0.58, 0.22, 0.24],
+    [0.80, 0.55, 0.58],
+    [0.87, 0.72, 0.38],
+    [0.42, 0.30, 0.45],
+    [0.50, 0.52, 0.55],
+    [0.13, 0.13, 0.14],
+    [0.45, 0.60, 0.66],
+    [0.70, 0.45, 0.28],
+    [0.30, 0.45, 0.36],
+];
+
+/// One of the ground colours, by any number.
+pub fn ground(n: usize) -> Colour {
+    GROUNDS[n % GROUNDS.len()]
+}
 
 /// Linear-light colour from sRGB (IEC 61966-2-1).
 pub fn linear(colour: Colour) -> Colour {

@@ -1,12 +1,13 @@
 //! A finished quilt off the frame, in one photo or in overlapping ones, with cards scattered over it.
 
 use super::edges::QuiltEdges;
+use super::fabric::ground;
 use super::quilt::PracticeQuilt;
+use super::random::Given;
+use super::range::{Range, SceneRange};
 use super::render::{Stage, render};
-use super::scene::{
-    Band, CameraHeld, CardOnQuilt, Given, Range, Relaxed, Scene, SceneRange, ground, short_seed,
-};
-use super::seeded::{Seeded, derive};
+use super::scene::{Band, CameraHeld, CardOnQuilt, Relaxed, Scene};
+use super::seeded::{Seeded, derive, short_seed};
 use super::surface::Wave;
 use super::truth::Truth;
 use crate::card::geometry::CardId;

@@ -18,6 +18,8 @@ mod file;
 mod finished;
 mod paper;
 mod quilt;
+mod random;
+mod range;
 mod render;
 mod scene;
 mod seeded;
@@ -31,15 +33,17 @@ pub use calibration::calibration_scene;
 pub use camera::{Camera, Pose};
 pub use class::PhotoClass;
 pub use edges::{EdgeShape, QuiltEdges, SIDES, Side, edge_line};
+pub use fabric::ground;
 pub use file::{RehearseError, exif, jpeg, write};
 pub use finished::{FinishedRange, finished_quilt, whole_truth};
 pub use paper::{PracticePaper, PrintedLine, distance_rms_mm, practice_paper};
 pub use quilt::{Advance, PracticeQuilt, rehearse_quilt};
+pub use range::{CardChoice, Range, SceneRange};
 pub use render::{Rehearsed, render, render_paper};
 pub use scene::{
-    Around, Band, BarShadow, CameraHeld, CardChoice, CardOnQuilt, Colour, FABRIC_CLASSES, Fabric,
-    FabricClass, Hand, Light, Object, Picture, Puff, Quilt, Rail, Range, Relaxed, Row, Scene,
-    SceneRange, SecondLamp, Thread, WrongTurn, ground,
+    Around, Band, BarShadow, CameraHeld, CardOnQuilt, Colour, FABRIC_CLASSES, Fabric, FabricClass,
+    Hand, Light, Object, Picture, Puff, Quilt, Rail, Relaxed, Row, Scene, SecondLamp, Thread,
+    WrongTurn,
 };
 pub use seeded::{Seeded, derive};
 pub use surface::Wave;

@@ -8,7 +8,7 @@ use super::scene::{
     Around, Band, CameraHeld, CardOnQuilt, Colour, Fabric, FabricClass, Light, Picture, Puff,
     Quilt, Rail, Scene,
 };
-use super::seeded::{Seeded, derive};
+use super::seeded::{Seeded, derive, short_seed};
 use crate::card::geometry::CardId;
 use crate::design::{Design, demo};
 use crate::geometry::{Point2, Vector2};
@@ -272,7 +272,7 @@ pub fn practice_paper(seed: u64, megapixels: f64) -> PracticePaper {
     let scene = Scene {
         seed,
         quilt: Quilt {
-            seed: super::scene::short_seed(seed, 72),
+            seed: short_seed(seed, 72),
             width_mm: sheet_long,
             length_mm: 3000.0,
             ..Quilt::default()

@@ -1,7 +1,9 @@
 //! A whole practice quilt: one photo per row, the rows' own errors kept from photo to photo.
 
-use super::scene::{Given, Quilt, Row, Scene, SceneRange, short_seed};
-use super::seeded::{Seeded, derive};
+use super::random::Given;
+use super::range::SceneRange;
+use super::scene::{Quilt, Row, Scene};
+use super::seeded::{Seeded, derive, short_seed};
 use crate::plan::Plan;
 use serde::{Deserialize, Serialize};
 

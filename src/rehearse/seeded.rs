@@ -17,6 +17,11 @@ pub fn derive(seed: u64, purpose: u64) -> u64 {
     mix(mix(seed) ^ purpose.wrapping_mul(0xd6e8_feb8_6659_fd93))
 }
 
+/// A derived seed short enough for every number format (JSON in a browser holds 53 bits).
+pub fn short_seed(seed: u64, purpose: u64) -> u64 {
+    derive(seed, purpose) >> 12
+}
+
 /// A sequence of random numbers that depends on its seed alone.
 #[derive(Debug, Clone)]
 pub struct Seeded {

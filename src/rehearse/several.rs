@@ -1,6 +1,7 @@
 //! Several overlapping photos of one row, from the quilt's left side to its right.
 
-use super::scene::{CameraHeld, CardOnQuilt, Scene, SceneRange};
+use super::range::SceneRange;
+use super::scene::{CameraHeld, CardOnQuilt, Scene};
 use super::seeded::{Seeded, derive};
 use crate::card::geometry::CardId;
 

@@ -1,0 +1,286 @@
+//! Rows found as wholes, moved onto their stitching by stretches, and found once more on the plane that this gives.
+
+use super::lay_out::{LaidOut, lay_out};
+use super::{CannotMeasure, Job};
+use crate::card::geometry::CardId;
+use crate::geometry::Point2;
+use crate::line::map::{CELL_MM, LineMap};
+use crate::plane::camera::{PreparedView, Surface};
+use crate::plane::joint::{Joint, RowPlace, State, Stretch};
+use crate::row::register::{Mapped, place_stretches};
+use crate::row::relaxed;
+use crate::row::search::{self, EXPECTED_SCORE, Found, Frame, SURE_SCORE, Wanted};
+use std::f64::consts::{FRAC_PI_2, PI};
+use std::sync::Arc;
+
+/// Cameras, cards and rows found, before the line itself is followed.
+#[derive(Debug, Clone)]
+pub(in crate::row) struct Rough {
+    /// Where everything lies about; its line observations are replaced.
+    pub(in crate::row) joint: Joint,
+    /// Cards in the order of the state.
+    pub(in crate::row) cards: Vec<CardId>,
+    /// The rows of the state, top to bottom.
+    pub(in crate::row) rows: Vec<RoughRow>,
+    /// As [`Measured::next_score`].
+    pub(in crate::row) next_score: Option<f64>,
+    /// As [`Measured::decoy_score`].
+    pub(in crate::row) decoy_score: f64,
+}
+
+/// What the search says of a row.
+#[derive(Debug, Clone, Copy)]
+pub(in crate::row) struct RoughRow {
+    /// As [`RowMeasured::index`], from any row.
+    pub(in crate::row) index: i32,
+    /// As [`RowMeasured::score`].
+    pub(in crate::row) score: f64,
+}
+
+/// Finds the rows in the photos, or in those of a finished quilt.
+pub(super) fn find_rows(job: &Job) -> Result<Rough, CannotMeasure> {
+    let laid_out = lay_out(job)?;
+    let middles = laid_out.card_middles();
+    let LaidOut {
+        mut joint,
+        cards,
+        map,
+        views,
+        sizes,
+    } = laid_out;
+    let mapped = Mapped {
+        map: &map,
+        views: &views,
+        sizes: &sizes,
+    };
+
+    // Rows as wholes.
+    let wanted = Wanted {
+        design: job.design,
+        spacing_mm: job.spacing_mm,
+        stagger: job.stagger,
+        cards: &middles,
+        all_rows: job.relaxed,
+    };
+    let found = match job.relaxed {
+        Some(_) => {
+            let found = relaxed::find(&map, &wanted, &joint.start.cards);
+            let found = found.ok_or(CannotMeasure::NoQuilt)?;
+            joint.start.stretch = Stretch {
+                x: found.shrinkage,
+                y: found.shrinkage,
+            };
+            found.found
+        }
+        None => find(&map, &wanted).ok_or(CannotMeasure::NoRow)?,
+    };
+    joint.start = joint.start.turned(found.angle);
+    let sure = found.rows.iter().map(|r| r.score).fold(0.0, f64::max) * 0.4;
+    joint.start.rows = found
+        .rows
+        .iter()
+        .filter(|row| row.score >= sure.max(wanted.expected_score()))
+        .map(row_place)
+        .collect();
+    let mut turned = found.angle;
+
+    // Onto their stitching, stretch by stretch.
+    let coarse = job.design.sample(4.0);
+    for reach_mm in [14.0, 10.0, 8.0] {
+        let rows: Vec<usize> = (0..joint.start.rows.len()).collect();
+        let lines = place_stretches(
+            &mapped,
+            &joint.start,
+            &coarse,
+            job.design.repeat_mm,
+            &rows,
+            reach_mm,
+        );
+        for (photo, lines) in joint.photos.iter_mut().zip(lines) {
+            photo.lines = lines;
+        }
+        joint.start = joint.solve_roughly()?.state;
+    }
+    turned += straighten(&mut joint.start);
+    if job.relaxed.is_some() {
+        let relief = relaxed::level_relief(&joint, job.spacing_mm);
+        joint.start.surface = Surface {
+            relief: Some(Arc::new(relief)),
+            ..joint.start.surface
+        };
+        joint.priors = job.priors;
+        joint.start = joint.solve_roughly()?.state;
+    }
+
+    // Once more as wholes, now that the plane is known: faint rows show, ghosts fall behind.
+    let frame = placed(&map, &views, &joint.start, turned);
+    let design = job.design_on_quilt(&joint.start);
+    let wanted = Wanted {
+        design: &design,
+        ..wanted
+    };
+    let again = search::rows_in(&map, &wanted, &frame).ok_or(CannotMeasure::NoRow)?;
+    if job
+        .relaxed
+        .is_some_and(|planned| !relaxed::stand_out(&again, planned))
+    {
+        return Err(CannotMeasure::NoQuilt);
+    }
+    let share = if job.relaxed.is_some() { 0.0 } else { 0.25 };
+    let sure = again.rows.iter().map(|r| r.score).fold(0.0, f64::max) * share;
+    let kept: Vec<search::FoundRow> = again
+        .rows
+        .iter()
+        .copied()
+        .filter(|row| row.score >= sure.max(wanted.expected_score()))
+        .collect();
+    let mean_bow = mean(joint.start.rows.iter().map(|r| r.bow));
+    joint.start.rows = kept
+        .iter()
+        .map(|row| RowPlace {
+            bow: mean_bow,
+            ..row_place(row)
+        })
+        .collect();
+    let all: Vec<usize> = (0..joint.start.rows.len()).collect();
+    let lines = place_stretches(
+        &mapped,
+        &joint.start,
+        &coarse,
+        job.design.repeat_mm,
+        &all,
+        6.0,
+    );
+    for (photo, lines) in joint.photos.iter_mut().zip(lines) {
+        photo.lines = lines;
+    }
+    joint.start = joint.solve_roughly()?.state;
+    let rows = kept
+        .iter()
+        .map(|row| RoughRow {
+            index: row.index,
+            score: row.score,
+        })
+        .collect();
+    Ok(Rough {
+        joint,
+        cards,
+        rows,
+        next_score: again.next_score,
+        decoy_score: again.decoy_score,
+    })
+}
+
+fn mean(values: impl Iterator<Item = f64>) -> f64 {
+    let (sum, n) = values.fold((0.0, 0.0), |(s, n), v| (s + v, n + 1.0));
+    if n > 0.0 { sum / n } else { 0.0 }
+}
+
+fn row_place(row: &search::FoundRow) -> RowPlace {
+    RowPlace {
+        offset: row.across_mm,
+        slope: 0.0,
+        bow: 0.0,
+        shift: row.along_mm,
+    }
+}
+
+/// Cards mostly lie along the rows; where nothing stands out so, any angle is tried.
+fn find(map: &LineMap, wanted: &Wanted) -> Option<Found> {
+    let strongest = |found: &Found| found.rows.iter().map(|r| r.score).fold(0.0, f64::max);
+    let near = search::search(map, wanted, 0.0, 13f64.to_radians());
+    if let Some(found) = &near
+        && strongest(found) >= SURE_SCORE.max(1.1 * found.decoy_score.min(12.0))
+    {
+        return near;
+    }
+    let upright = search::search(map, wanted, 0.0, FRAC_PI_2);
+    let turned = search::search(map, wanted, PI, FRAC_PI_2);
+    match (upright, turned) {
+        // The card's arrow says which way is up unless the stitching says clearly otherwise.
+        (Some(upright), Some(turned)) if strongest(&turned) < 1.08 * strongest(&upright) => {
+            Some(upright)
+        }
+        (upright, None) => upright,
+        (_, turned) => turned,
+    }
+    .filter(|found| strongest(found) >= EXPECTED_SCORE)
+}
+
+/// Turns the frame so that the rows' mean slope is nought; by how much.
+fn straighten(state: &mut State) -> f64 {
+    let angle = mean(state.rows.iter().map(|r| r.slope)).atan();
+    *state = with_rows_turned(state, angle);
+    angle
+}
+
+/// The scene in a frame turned by `angle`, rad, rows and all.
+pub(in crate::row) fn with_rows_turned(state: &State, angle: f64) -> State {
+    let (sin, cos) = angle.sin_cos();
+    let rows = state
+        .rows
+        .iter()
+        .map(|row| {
+            // The point of the baseline at which a repeat of the design starts, in the new frame.
+            let (x, y) = (row.shift, row.y(row.shift));
+            let (new_x, new_y) = (cos * x + sin * y, cos * y - sin * x);
+            let slope = row.slope - angle.tan();
+            RowPlace {
+                offset: new_y - slope * new_x - row.bow * new_x * new_x,
+                slope,
+                bow: row.bow,
+                shift: new_x,
+            }
+        })
+        .collect();
+    State {
+        rows,
+        ..state.turned(angle)
+    }
+}
+
+/// Where the map's cells lie on the quilt as now known.
+fn placed(map: &LineMap, old: &[PreparedView], state: &State, angle: f64) -> Frame {
+    // Smooth: worked out on a lattice and interpolated between.
+    const LATTICE: usize = 8;
+    let (lw, lh) = (map.width / LATTICE + 2, map.height / LATTICE + 2);
+    let lattice: Vec<(f32, f32)> = (0..lw * lh)
+        .map(|i| {
+            let place = Point2::new(
+                map.origin.x + (i % lw * LATTICE) as f64 * CELL_MM,
+                map.origin.y + (i / lw * LATTICE) as f64 * CELL_MM,
+            );
+            // The photo whose middle is nearest would do best; the differences are small here.
+            old.iter()
+                .enumerate()
+                .find_map(|(photo, view)| {
+                    let px = view.photo_from_quilt(place)?;
+                    state.view(photo, photo).quilt_from_photo(px)
+                })
+                .map_or((f32::NAN, f32::NAN), |p| (p.x as f32, p.y as f32))
+        })
+        .collect();
+    let places = (0..map.width * map.height)
+        .map(|i| {
+            let (x, y) = (i % map.width, i / map.width);
+            let (lx, ly) = (x / LATTICE, y / LATTICE);
+            let (tx, ty) = (
+                (x % LATTICE) as f32 / LATTICE as f32,
+                (y % LATTICE) as f32 / LATTICE as f32,
+            );
+            let at = |i: usize, j: usize| lattice[(ly + j) * lw + lx + i];
+            let blend = |f: fn((f32, f32)) -> f32| {
+                let top = f(at(0, 0)) + tx * (f(at(1, 0)) - f(at(0, 0)));
+                let bottom = f(at(0, 1)) + tx * (f(at(1, 1)) - f(at(0, 1)));
+                top + ty * (bottom - top)
+            };
+            (blend(|p| p.0), blend(|p| p.1))
+        })
+        .collect();
+    let cards = state.cards.iter().map(|card| card.s).collect();
+    Frame::Placed {
+        places,
+        angle,
+        cards,
+    }
+}

@@ -1,0 +1,142 @@
+//! Which places of the followed lines count, and how much, before everything is solved for the last time.
+
+use crate::plane::camera::PreparedView;
+use crate::plane::joint::{Joint, LineObservation, PhotoObservations, Prior, State};
+use crate::row::habit::Habit;
+use crate::row::spread::{inflation, robust_spread};
+use crate::row::trace::{OBSERVE_EVERY, RowTrace};
+use std::collections::{BTreeMap, BTreeSet};
+
+/// Observations of a stretch of line that is judged as a whole: a hand's breadth.
+const STRETCH: usize = 14;
+/// How far the middle of a stretch may lie off, in standard deviations of all stretches' and mm at least.
+const STRETCH_OFF: f64 = 3.5;
+const STRETCH_OFF_MM: f64 = 0.6;
+
+/// Settles who is an outlier, what is habit and what chance; `samples` is the number of millimetre samples in one
+/// repeat, `scales_mm` the spread of each row's deviations its observations were made with.
+///
+/// What the hand does in the same way in every repeat is no chance: it is to be solved for. Deviations of a hand hang
+/// together over centimetres, so each place counts less than its own spread says.
+pub(super) fn settle(joint: &mut Joint, traces: &[RowTrace], scales_mm: &[f64], samples: usize) {
+    let habit = Habit::of(traces, samples);
+    let inflations: Vec<f64> = traces
+        .iter()
+        .zip(scales_mm)
+        .map(|(trace, scale_mm)| {
+            let chance = habit.taken_from(trace, samples);
+            let now_mm = robust_spread(&chance).clamp(0.3, 1.5);
+            inflation(&chance, OBSERVE_EVERY) * (now_mm / scale_mm).powi(2)
+        })
+        .collect();
+    joint.priors.habit_mm = Prior::new(0.0, habit.u_mm);
+    joint.start.habit_mm = habit.values_mm;
+    drop_stray_stretches(joint);
+    let shown_in = photos_by_part(&joint.photos);
+    for (photo, observations) in joint.photos.iter_mut().enumerate() {
+        let view = joint.start.view(photo, photo);
+        observations.lines.retain_mut(|line| {
+            let Some(off_px) = off_px(&joint.start, &view, line) else {
+                return false;
+            };
+            let weight = joint.line_loss.weight(off_px / line.u_px);
+            // What the hand did at a place is the same in all photos that show it: together they know no more.
+            let photos = f64::from(shown_in[&part_of(line)]);
+            line.u_px *= (inflations[line.row] * photos / weight.max(1e-9)).sqrt();
+            weight > 0.01
+        });
+    }
+}
+
+/// How far a place of the line lies off the state, px along its normal; `None` where it cannot be seen.
+fn off_px(state: &State, view: &PreparedView, line: &LineObservation) -> Option<f64> {
+    let place = state.rows[line.row].on_quilt(line.along_mm, line.across_mm, &state.stretch);
+    let px = view.photo_from_quilt(place)?;
+    Some(line.normal.dot(&(px - line.in_photo_px)) + state.habit_px(line))
+}
+
+/// Stretches of the lines, in their order.
+fn stretches(lines: &[LineObservation]) -> impl Iterator<Item = &[LineObservation]> {
+    let rows = lines.chunk_by(|a, b| a.row == b.row);
+    rows.flat_map(|row| row.chunks(STRETCH))
+}
+
+/// Leaves out stretches that lie off as wholes: something beside the stitching was followed there, and each of its
+/// places by itself lies no farther off than a hand may stray.
+fn drop_stray_stretches(joint: &mut Joint) {
+    let state = &joint.start;
+    let off_mm = |(photo, observations): (usize, &PhotoObservations)| -> Vec<f64> {
+        let view = state.view(photo, photo);
+        let middle = |stretch: &[LineObservation]| {
+            let mm = stretch
+                .iter()
+                .filter_map(|line| Some(off_px(state, &view, line)? / line.px_per_mm.max(1e-9)));
+            mm.sum::<f64>() / stretch.len() as f64
+        };
+        stretches(&observations.lines).map(middle).collect()
+    };
+    let off_mm: Vec<Vec<f64>> = joint.photos.iter().enumerate().map(off_mm).collect();
+    let most_mm = (STRETCH_OFF * robust_spread(&off_mm.concat())).max(STRETCH_OFF_MM);
+    for (observations, off_mm) in joint.photos.iter_mut().zip(off_mm) {
+        let kept = stretches(&observations.lines)
+            .zip(off_mm)
+            .filter(|(_, mm)| mm.abs() <= most_mm);
+        observations.lines = kept.flat_map(|(stretch, _)| stretch).copied().collect();
+    }
+}
+
+/// Row, and part of its design, a few centimetres wide, on which a place of the line lies.
+fn part_of(line: &LineObservation) -> (usize, i64, i64) {
+    const PART_MM: f64 = 25.0;
+    let part = |mm: f64| (mm / PART_MM).floor() as i64;
+    (line.row, part(line.along_mm), part(line.across_mm))
+}
+
+/// How many photos show each part of the rows' lines.
+fn photos_by_part(photos: &[PhotoObservations]) -> BTreeMap<(usize, i64, i64), u32> {
+    let mut shown = BTreeMap::new();
+    for photo in photos {
+        let parts: BTreeSet<_> = photo.lines.iter().map(part_of).collect();
+        for part in parts {
+            *shown.entry(part).or_default() += 1;
+        }
+    }
+    shown
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::geometry::{Point2, Vector2};
+
+    #[test]
+    fn a_place_seen_in_two_photos_counts_two_and_twice_in_one_counts_one() {
+        let line = |row, along_mm, across_mm| LineObservation {
+            row,
+            along_mm,
+            across_mm,
+            in_photo_px: Point2::origin(),
+            normal: Vector2::new(1.0, 0.0),
+            u_px: 1.0,
+            phase: 0.0,
+            px_per_mm: 1.0,
+        };
+        let photo = |lines: &[LineObservation]| PhotoObservations {
+            lines: lines.to_vec(),
+            ..PhotoObservations::default()
+        };
+        let (here, beside, below) = (
+            line(0, 30.0, -3.0),
+            line(0, 60.0, -3.0),
+            line(1, 30.0, -3.0),
+        );
+        let photos = [
+            photo(&[here, here, beside]),
+            photo(&[below]),
+            photo(&[here]),
+        ];
+        let shown = photos_by_part(&photos);
+        let counts = [here, beside, below].map(|l| shown[&part_of(&l)]);
+        assert_eq!(counts, [2, 1, 1]);
+    }
+}
