@@ -325,8 +325,10 @@ pub fn trace_rows(
             design,
             papers,
         };
-        if learned.passes > 0 {
-            for (row, side) in [(0, Side::Top), (strays.len() - 1, Side::Bottom)] {
+        if let Some(last) = strays.len().checked_sub(1)
+            && learned.passes > 0
+        {
+            for (row, side) in [(0, Side::Top), (last, Side::Bottom)] {
                 let points = &mut traces[row].points;
                 let first = points.partition_point(|p| p.photo < photo);
                 drop_straight(&traced, row, side, &mut points[first..]);
