@@ -405,9 +405,18 @@ pub struct SeenRow {
     pub index: i32,
     /// Its own wobble.
     pub fingerprint: Fingerprint,
+    /// Match of the whole row, in robust standard deviations.
+    pub score: f64,
+    /// Share of its line in view on which stitching was found, 0…1.
+    pub share_found: f64,
 }
 
 impl Looked {
+    /// Best match of a curve that was not stitched: what chance reaches in these photos.
+    pub fn decoy_score(&self) -> f64 {
+        self.measured.decoy_score
+    }
+
     /// The rows found, top to bottom.
     pub fn rows(&self) -> &[SeenRow] {
         &self.rows
@@ -477,6 +486,8 @@ pub fn look(
                 // A line that was learned begins elsewhere in each photo.
                 false => Fingerprint::none(),
             },
+            score: r.score,
+            share_found: share_found(r),
         })
         .collect();
     Ok(Looked {
