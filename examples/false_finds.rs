@@ -86,7 +86,11 @@ struct Trial {
     rows: usize,
     /// Of the newest row found.
     score: f64,
-    share_found: f64,
+    visible_mm: f64,
+    found_mm: f64,
+    /// As [`rowsight::row::chance::LineSeen::surprise`], of the newest row, and the most of any.
+    surprise: f64,
+    most_surprise: f64,
     wobble_mm: f64,
     /// Of the row that stands out most.
     best_score: f64,
@@ -339,7 +343,10 @@ fn trials_of(path: &Path, arguments: &Arguments) -> anyhow::Result<Vec<Trial>> {
             is_true: false,
             rows: 0,
             score: f64::NAN,
-            share_found: f64::NAN,
+            visible_mm: f64::NAN,
+            found_mm: f64::NAN,
+            surprise: f64::NAN,
+            most_surprise: f64::NAN,
             wobble_mm: f64::NAN,
             best_score: f64::NAN,
             decoy_score: f64::NAN,
@@ -352,7 +359,11 @@ fn trials_of(path: &Path, arguments: &Arguments) -> anyhow::Result<Vec<Trial>> {
                 let rows = looked.rows();
                 trial.rows = rows.len();
                 trial.score = rows.last().map_or(f64::NAN, |r| r.score);
-                trial.share_found = rows.last().map_or(f64::NAN, |r| r.share_found);
+                trial.visible_mm = rows.last().map_or(f64::NAN, |r| r.line.visible_mm);
+                trial.found_mm = rows.last().map_or(f64::NAN, |r| r.line.found_mm);
+                trial.surprise = rows.last().map_or(f64::NAN, |r| r.line.surprise());
+                let surprises = rows.iter().map(|r| r.line.surprise());
+                trial.most_surprise = surprises.fold(f64::NAN, f64::max);
                 trial.best_score = rows.iter().map(|r| r.score).fold(f64::NAN, f64::max);
                 trial.decoy_score = looked.decoy_score();
                 match judge(looked, &photos, &plan, &Known::default(), Some(50)) {

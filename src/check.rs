@@ -19,10 +19,12 @@ use crate::record::{
     Stretch, XOrigin,
 };
 use crate::report::overlay::OverlayRow;
+use crate::row::chance::{Chance, LineSeen, Standing};
 use crate::row::ends::{Ends, ends};
 use crate::row::link;
 use crate::row::measure::{CannotMeasure, Job, Measured, PhotoView, measure};
 use crate::row::missed::{clearance, missed, planned_clearance_mm, shown_missed};
+use crate::row::search::SURE_SCORE;
 use crate::row::unplanned;
 use crate::row::wobble::{Fingerprint, Likeness};
 use crate::units::{Uncertain, propagate};
@@ -407,8 +409,8 @@ pub struct SeenRow {
     pub fingerprint: Fingerprint,
     /// Match of the whole row, in robust standard deviations.
     pub score: f64,
-    /// Share of its line in view on which stitching was found, 0…1.
-    pub share_found: f64,
+    /// What was seen of its line.
+    pub line: LineSeen,
 }
 
 impl Looked {
@@ -487,7 +489,7 @@ pub fn look(
                 false => Fingerprint::none(),
             },
             score: r.score,
-            share_found: share_found(r),
+            line: line_seen(r),
         })
         .collect();
     Ok(Looked {
@@ -596,12 +598,7 @@ pub fn judge(
     }
     warnings.extend(place.warning.clone());
     warnings.extend(left_out.iter().map(LeftOut::warning));
-    warnings.extend(look_for_trouble(
-        &measured,
-        &found,
-        &photos,
-        least_found.max(LEAST_FOUND),
-    ));
+    warnings.extend(look_for_trouble(&measured, &found, &photos, is_planned));
 
     let missed = missed(&measured.rows, samples);
     let row_records: Vec<RowRecord> = rows
@@ -763,12 +760,13 @@ fn number(rows: &[SeenRow], known: &Known, told: Option<u32>) -> Numbering {
 
 /// What the measuring noticed that the numbers do not say.
 ///
-/// `least_found` is the share of the newest row's line that has to be found.
+/// Of a row of a known design chance tells whether to believe it; what was learned from the photo itself is judged by
+/// the share of its line that is found.
 fn look_for_trouble(
     measured: &Measured,
     found: &[FoundCards],
     photos: &[&Photo],
-    least_found: f64,
+    is_planned: bool,
 ) -> Vec<Warning> {
     let mut warnings = Vec::new();
     for (photo, found) in found.iter().enumerate() {
@@ -806,7 +804,9 @@ fn look_for_trouble(
         .fold(0.0, f64::max);
     if let Some(newest) = measured.rows.last() {
         let share = share_found(newest);
-        if share < least_found {
+        if is_planned {
+            warnings.extend(doubt(&Chance::of(&line_seen(newest))));
+        } else if share < LEAST_FOUND_LEARNED {
             warnings.push(Warning {
                 what: format!(
                     "The newest row's stitching could be followed on only {:.0} % of its line.",
@@ -817,7 +817,7 @@ fn look_for_trouble(
                 spoils: true,
             });
         }
-        if newest.score < 7.0 {
+        if !is_planned && newest.score < SURE_SCORE {
             warnings.push(Warning {
                 what: "The newest row hardly stands out from the fabric.".to_owned(),
                 remedy: "Retake it with light falling across the quilt from one side.".to_owned(),
@@ -843,6 +843,25 @@ fn look_for_trouble(
     warnings
 }
 
+/// What to say of a newest row that chance may have shown.
+fn doubt(chance: &Chance) -> Option<Warning> {
+    let what = match chance.standing {
+        Standing::Found => return None,
+        Standing::Doubtful => "It is doubtful whether the newest row is one",
+        Standing::NotFound => "The newest row is not to be told from the fabric",
+    };
+    Some(Warning {
+        what: format!(
+            "{what}: by chance alone a line as plain as this shows in {}.",
+            chance.words()
+        ),
+        remedy: "See that the whole row is in the photo and the plan names its design, and retake it from nearer, with \
+                 light falling across the quilt from one side."
+            .to_owned(),
+        spoils: true,
+    })
+}
+
 pub(crate) fn capital(text: &str) -> String {
     let mut chars = text.chars();
     chars
@@ -850,9 +869,14 @@ pub(crate) fn capital(text: &str) -> String {
         .map_or(String::new(), |c| c.to_uppercase().chain(chars).collect())
 }
 
+fn line_seen(row: &crate::row::measure::RowMeasured) -> LineSeen {
+    let points = row.trace.points.iter();
+    let visible = points.clone().filter(|p| p.is_visible()).count();
+    LineSeen::of_places(visible, points.filter(|p| p.found).count())
+}
+
 pub(crate) fn share_found(row: &crate::row::measure::RowMeasured) -> f64 {
-    let visible = row.trace.points.iter().filter(|p| p.is_visible()).count();
-    row.trace.points.iter().filter(|p| p.found).count() as f64 / visible.max(1) as f64
+    line_seen(row).share()
 }
 
 /// RMS distance of a card's corners from the solved plane, px, and the greatest in mm.
@@ -945,9 +969,8 @@ pub(crate) fn ripple_u_mm(measured: &Measured, place: Point2) -> f64 {
 /// How near to a stretch off the design a missed one is the same, mm.
 const BESIDE_MM: f64 = 20.0;
 
-/// Share of a row's line that has to be found; and where the line was learned from the rows themselves, which may
-/// have learned something else.
-const LEAST_FOUND: f64 = 0.3;
+/// Share of a row's line that has to be found where the line was learned from the rows themselves, which may have
+/// learned something else.
 const LEAST_FOUND_LEARNED: f64 = 0.4;
 
 /// How far a line has to stray toward the next row to be named for coming near it, mm.
@@ -1208,6 +1231,7 @@ impl Place {
             missed,
             missed_in_photo,
             off_design,
+            chance: plan.has_design().then(|| Chance::of(&line_seen(row))),
         }
     }
 
