@@ -88,9 +88,9 @@ struct Trial {
     score: f64,
     visible_mm: f64,
     found_mm: f64,
-    /// As [`rowsight::row::chance::LineSeen::surprise`], of the newest row, and the most of any.
+    /// As [`rowsight::row::chance::RowSeen::surprise`], of the newest row, and the greatest strength of any.
     surprise: f64,
-    most_surprise: f64,
+    most_strength: f64,
     wobble_mm: f64,
     /// Of the row that stands out most.
     best_score: f64,
@@ -346,7 +346,7 @@ fn trials_of(path: &Path, arguments: &Arguments) -> anyhow::Result<Vec<Trial>> {
             visible_mm: f64::NAN,
             found_mm: f64::NAN,
             surprise: f64::NAN,
-            most_surprise: f64::NAN,
+            most_strength: f64::NAN,
             wobble_mm: f64::NAN,
             best_score: f64::NAN,
             decoy_score: f64::NAN,
@@ -358,13 +358,13 @@ fn trials_of(path: &Path, arguments: &Arguments) -> anyhow::Result<Vec<Trial>> {
             Ok(looked) => {
                 let rows = looked.rows();
                 trial.rows = rows.len();
-                trial.score = rows.last().map_or(f64::NAN, |r| r.score);
-                trial.visible_mm = rows.last().map_or(f64::NAN, |r| r.line.visible_mm);
-                trial.found_mm = rows.last().map_or(f64::NAN, |r| r.line.found_mm);
-                trial.surprise = rows.last().map_or(f64::NAN, |r| r.line.surprise());
-                let surprises = rows.iter().map(|r| r.line.surprise());
-                trial.most_surprise = surprises.fold(f64::NAN, f64::max);
-                trial.best_score = rows.iter().map(|r| r.score).fold(f64::NAN, f64::max);
+                trial.score = rows.last().map_or(f64::NAN, |r| r.seen.score);
+                trial.visible_mm = rows.last().map_or(f64::NAN, |r| r.seen.visible_mm);
+                trial.found_mm = rows.last().map_or(f64::NAN, |r| r.seen.found_mm);
+                trial.surprise = rows.last().map_or(f64::NAN, |r| r.seen.surprise());
+                let surprises = rows.iter().map(|r| r.seen.strength());
+                trial.most_strength = surprises.fold(f64::NAN, f64::max);
+                trial.best_score = rows.iter().map(|r| r.seen.score).fold(f64::NAN, f64::max);
                 trial.decoy_score = looked.decoy_score();
                 match judge(looked, &photos, &plan, &Known::default(), Some(50)) {
                     Err(error) => trial.why = error.to_string(),

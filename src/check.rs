@@ -19,7 +19,7 @@ use crate::record::{
     Stretch, XOrigin,
 };
 use crate::report::overlay::OverlayRow;
-use crate::row::chance::{Chance, LineSeen, Standing};
+use crate::row::chance::{Chance, RowSeen, Standing};
 use crate::row::ends::{Ends, ends};
 use crate::row::link;
 use crate::row::measure::{CannotMeasure, Job, Measured, PhotoView, measure};
@@ -407,10 +407,8 @@ pub struct SeenRow {
     pub index: i32,
     /// Its own wobble.
     pub fingerprint: Fingerprint,
-    /// Match of the whole row, in robust standard deviations.
-    pub score: f64,
-    /// What was seen of its line.
-    pub line: LineSeen,
+    /// How plain it is.
+    pub seen: RowSeen,
 }
 
 impl Looked {
@@ -488,8 +486,7 @@ pub fn look(
                 // A line that was learned begins elsewhere in each photo.
                 false => Fingerprint::none(),
             },
-            score: r.score,
-            line: line_seen(r),
+            seen: row_seen(r),
         })
         .collect();
     Ok(Looked {
@@ -805,7 +802,7 @@ fn look_for_trouble(
     if let Some(newest) = measured.rows.last() {
         let share = share_found(newest);
         if is_planned {
-            warnings.extend(doubt(&Chance::of(&line_seen(newest))));
+            warnings.extend(doubt(&Chance::of(&row_seen(newest))));
         } else if share < LEAST_FOUND_LEARNED {
             warnings.push(Warning {
                 what: format!(
@@ -869,14 +866,14 @@ pub(crate) fn capital(text: &str) -> String {
         .map_or(String::new(), |c| c.to_uppercase().chain(chars).collect())
 }
 
-fn line_seen(row: &crate::row::measure::RowMeasured) -> LineSeen {
+fn row_seen(row: &crate::row::measure::RowMeasured) -> RowSeen {
     let points = row.trace.points.iter();
     let visible = points.clone().filter(|p| p.is_visible()).count();
-    LineSeen::of_places(visible, points.filter(|p| p.found).count())
+    RowSeen::of_places(row.score, visible, points.filter(|p| p.found).count())
 }
 
 pub(crate) fn share_found(row: &crate::row::measure::RowMeasured) -> f64 {
-    line_seen(row).share()
+    row_seen(row).share()
 }
 
 /// RMS distance of a card's corners from the solved plane, px, and the greatest in mm.
@@ -1231,7 +1228,7 @@ impl Place {
             missed,
             missed_in_photo,
             off_design,
-            chance: plan.has_design().then(|| Chance::of(&line_seen(row))),
+            chance: plan.has_design().then(|| Chance::of(&row_seen(row))),
         }
     }
 

@@ -1,13 +1,15 @@
 //! How likely chance alone is to show a row as plain as one that was found.
 //!
-//! What tells a row that is there from one that is none is not how far its design stands out as a whole: seams, checks and
-//! rows of another design reach any score here and there. It is how much of its line is found when it is followed, and
-//! over what length: of a line that is none some places are found everywhere, and much of it only where little is in
-//! view. Both together are weighed as the surprise of a coin: if each place were found by chance with probability p₀,
-//! finding a share f of n places has probability about exp(−n·D) (Chernoff's bound; Cover and Thomas, Elements of
-//! Information Theory, 2nd ed., theorem 11.1.4), with D = f·ln(f/p₀) + (1 − f)·ln((1 − f)/(1 − p₀)).
+//! How far a design stands out as a whole (the search's score) does not tell a row that is there from one that is none: seams,
+//! checks and rows of another design reach any score here and there. How much of its line is found when it is followed,
+//! and over what length, tells better: of a line that is none some places are found everywhere, and much of it only where
+//! little is in view. That is weighed as the surprise of a coin: if each place were found by chance with probability p₀,
+//! finding a share f of n places has probability at most exp(−n·D), with D = f·ln(f/p₀) + (1 − f)·ln((1 − f)/(1 − p₀))
+//! (Chernoff's bound; Hoeffding, Journal of the American Statistical Association 58, 1963, theorem 1). The two
+//! hardly hang together where no row is (rank correlation 0.12), so both are used: the geometric mean of score and
+//! surprise, of which neither alone is enough.
 //!
-//! Places along a line hang together and cloth is no coin, so n·D is a measure only. How often chance reaches a value of
+//! Places along a line hang together and cloth is no coin, so this is a measure only. How often chance reaches a value of
 //! it is taken from photos that show no row of the plan's design, with a generalised Pareto distribution for its tail
 //! (Coles, An Introduction to Statistical Modeling of Extreme Values, 2001, section 4.2).
 
@@ -19,19 +21,22 @@ const CHANCE_SHARE: f64 = 0.08;
 /// Length of line that counts as one place, mm.
 const PLACE_MM: f64 = 100.0;
 
-/// What was seen of a row's line.
+/// What was seen of a row.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct LineSeen {
+pub struct RowSeen {
+    /// Match of the whole row, in robust standard deviations.
+    pub score: f64,
     /// Length in view, mm.
     pub visible_mm: f64,
     /// Length of it on which stitching was found, mm.
     pub found_mm: f64,
 }
 
-impl LineSeen {
+impl RowSeen {
     /// From the number of places a step of [`ARC_STEP_MM`] apart.
-    pub fn of_places(visible: usize, found: usize) -> LineSeen {
-        LineSeen {
+    pub fn of_places(score: f64, visible: usize, found: usize) -> RowSeen {
+        RowSeen {
+            score,
             visible_mm: visible as f64 * ARC_STEP_MM,
             found_mm: found as f64 * ARC_STEP_MM,
         }
@@ -55,26 +60,31 @@ impl LineSeen {
         };
         self.visible_mm / PLACE_MM * (f * (f / p).ln() + rest)
     }
+
+    /// Geometric mean of score and surprise: what chance is judged by.
+    pub fn strength(&self) -> f64 {
+        (self.score.max(0.0) * self.surprise()).sqrt()
+    }
 }
 
-/// Tail of the surprise of the newest row in photos that show no row of the plan's design: a generalised Pareto
+/// Tail of the strength of the newest row in photos that show no row of the plan's design: a generalised Pareto
 /// distribution beyond a threshold, fitted by `tests/reference/chance/make.py`.
 struct Tail {
-    /// Surprise from which on the distribution holds, nats.
+    /// Strength from which on the distribution holds.
     threshold: f64,
     /// Share of such photos that reach it.
     reached: f64,
-    /// Scale, nats.
+    /// Scale.
     scale: f64,
     /// Shape; positive: heavier than an exponential.
     shape: f64,
 }
 
 const TAIL: Tail = Tail {
-    threshold: 2.0,
-    reached: 1e-9,
-    scale: 1.0,
-    shape: 0.1,
+    threshold: 2.902,
+    reached: 0.1007,
+    scale: 1.883,
+    shape: 0.026,
 };
 
 /// The least chance that is told: fewer than this the photos behind it cannot show.
@@ -107,8 +117,8 @@ pub struct Chance {
 
 impl Chance {
     /// Of a row whose line was followed.
-    pub fn of(line: &LineSeen) -> Chance {
-        let beyond = line.surprise() - TAIL.threshold;
+    pub fn of(row: &RowSeen) -> Chance {
+        let beyond = row.strength() - TAIL.threshold;
         let probability = if beyond < 0.0 {
             // Not the tail's: only that it is no rarer than the threshold.
             1.0
@@ -153,4 +163,100 @@ fn pareto_survival(x: f64, scale: f64, shape: f64) -> f64 {
         return (-x / scale).exp();
     }
     (1.0 + shape * x / scale).max(0.0).powf(-1.0 / shape)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use serde_json::Value;
+
+    /// Made by `tests/reference/chance/make.py` with scipy.
+    fn reference() -> Value {
+        serde_json::from_str(include_str!("../../tests/reference/chance/chance.json")).unwrap()
+    }
+
+    fn numbers(value: &Value) -> Vec<f64> {
+        let list = value.as_array().unwrap();
+        list.iter().map(|v| v.as_f64().unwrap()).collect()
+    }
+
+    #[test]
+    fn tail_and_surprise_are_those_of_scipy() {
+        let reference = reference();
+        for pair in reference["survival"].as_array().unwrap() {
+            let pair = numbers(pair);
+            let survival = pareto_survival(pair[0], TAIL.scale, TAIL.shape);
+            // The constants are rounded to three digits.
+            assert!((survival - pair[1]).abs() < 2e-3, "{pair:?} {survival}");
+        }
+        for pair in reference["exponential"].as_array().unwrap() {
+            let pair = numbers(pair);
+            let scale = reference["tail"]["scale"].as_f64().unwrap();
+            assert!((pareto_survival(pair[0], scale, 0.0) - pair[1]).abs() < 1e-12);
+        }
+        for place in reference["strength"].as_array().unwrap() {
+            let place = numbers(place);
+            let row = RowSeen::of_places(place[0], place[1] as usize, place[2] as usize);
+            assert!((row.strength() - place[3]).abs() < 1e-9, "{place:?}");
+        }
+    }
+
+    #[test]
+    fn the_constants_are_the_fit_to_what_was_counted() {
+        let reference = reference();
+        let tail = &reference["tail"];
+        for (name, constant) in [
+            ("threshold", TAIL.threshold),
+            ("reached", TAIL.reached),
+            ("scale", TAIL.scale),
+            ("shape", TAIL.shape),
+        ] {
+            let fitted = tail[name].as_f64().unwrap();
+            assert!((constant - fitted).abs() < 1e-3, "{name}: {fitted}");
+        }
+        // And the photos themselves, counted: what is told is not rarer than what happened, but for chance (two
+        // standard deviations of a count).
+        let beyond = numbers(&reference["beyond"]);
+        let trials = reference["trials"].as_f64().unwrap();
+        for share in [0.05, 0.02, 0.01, 0.005] {
+            let told = |strength: f64| {
+                TAIL.reached * pareto_survival(strength - TAIL.threshold, TAIL.scale, TAIL.shape)
+            };
+            let happened = beyond.iter().filter(|s| told(**s) <= share).count() as f64;
+            let expected = share * trials;
+            assert!(
+                happened < expected + 2.0 * expected.sqrt() + 1.0,
+                "{share}: {happened} for {expected}"
+            );
+        }
+    }
+
+    #[test]
+    fn much_of_a_long_line_is_found_and_little_of_it_or_much_of_a_short_one_is_not() {
+        let standing =
+            |visible, found| Chance::of(&RowSeen::of_places(15.0, visible, found)).standing;
+        assert_eq!(standing(3000, 2200), Standing::Found);
+        assert_eq!(standing(3000, 300), Standing::NotFound);
+        assert_eq!(standing(90, 60), Standing::NotFound);
+        assert_eq!(standing(0, 0), Standing::NotFound);
+        let found = Chance::of(&RowSeen::of_places(30.0, 3000, 3000));
+        assert_eq!(found.probability, LEAST_CHANCE);
+        assert_eq!(found.words(), "fewer than 1 of 10,000 photos");
+    }
+
+    #[test]
+    fn chance_is_told_as_one_of_so_many_photos() {
+        let words = |probability| {
+            let standing = Standing::Found;
+            Chance {
+                probability,
+                standing,
+            }
+            .words()
+        };
+        assert_eq!(words(2e-4), "1 of 5,000 photos");
+        assert_eq!(words(1.0 / 1234.0), "1 of 1,200 photos");
+        assert_eq!(words(0.04), "1 of 25 photos");
+        assert_eq!(words(1.0), "more than 1 of 20 photos");
+    }
 }
