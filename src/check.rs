@@ -758,7 +758,7 @@ fn number(rows: &[SeenRow], known: &Known, told: Option<u32>) -> Numbering {
 /// What the measuring noticed that the numbers do not say.
 ///
 /// Of a row of a known design chance tells whether to believe it; what was learned from the photo itself is judged by
-/// the share of its line that is found.
+/// how far it stands out. A row that is there may still be seen too little to be measured.
 fn look_for_trouble(
     measured: &Measured,
     found: &[FoundCards],
@@ -801,9 +801,14 @@ fn look_for_trouble(
         .fold(0.0, f64::max);
     if let Some(newest) = measured.rows.last() {
         let share = share_found(newest);
-        if is_planned {
-            warnings.extend(doubt(&Chance::of(&row_seen(newest))));
-        } else if share < LEAST_FOUND_LEARNED {
+        let doubt = doubt(&Chance::of(&row_seen(newest))).filter(|_| is_planned);
+        let least_found = match is_planned {
+            true => LEAST_FOUND,
+            false => LEAST_FOUND_LEARNED,
+        };
+        if let Some(doubt) = doubt {
+            warnings.push(doubt);
+        } else if share < least_found {
             warnings.push(Warning {
                 what: format!(
                     "The newest row's stitching could be followed on only {:.0} % of its line.",
@@ -966,8 +971,9 @@ pub(crate) fn ripple_u_mm(measured: &Measured, place: Point2) -> f64 {
 /// How near to a stretch off the design a missed one is the same, mm.
 const BESIDE_MM: f64 = 20.0;
 
-/// Share of a row's line that has to be found where the line was learned from the rows themselves, which may have
-/// learned something else.
+/// Share of a row's line that has to be found for its place to hold; and where the line was learned from the rows
+/// themselves, which may have learned something else.
+const LEAST_FOUND: f64 = 0.3;
 const LEAST_FOUND_LEARNED: f64 = 0.4;
 
 /// How far a line has to stray toward the next row to be named for coming near it, mm.

@@ -6,11 +6,11 @@
 //! little is in view. That is weighed as the surprise of a coin: if each place were found by chance with probability p₀,
 //! finding a share f of n places has probability at most exp(−n·D), with D = f·ln(f/p₀) + (1 − f)·ln((1 − f)/(1 − p₀))
 //! (Chernoff's bound; Hoeffding, Journal of the American Statistical Association 58, 1963, theorem 1). The two
-//! hardly hang together where no row is (rank correlation 0.12), so both are used: the geometric mean of score and
+//! hardly hang together where no row is (rank correlation 0.1), so both are used: the geometric mean of score and
 //! surprise, of which neither alone is enough.
 //!
 //! Places along a line hang together and cloth is no coin, so this is a measure only. How often chance reaches a value of
-//! it is taken from photos that show no row of the plan's design, with a generalised Pareto distribution for its tail
+//! it is taken from photos that show rows of another design (where no row is it reaches only half as far), with a generalised Pareto distribution for its tail
 //! (Coles, An Introduction to Statistical Modeling of Extreme Values, 2001, section 4.2).
 
 use crate::line::strip::ARC_STEP_MM;
@@ -67,7 +67,7 @@ impl RowSeen {
     }
 }
 
-/// Tail of the strength of the newest row in photos that show no row of the plan's design: a generalised Pareto
+/// Tail of the strength of the newest row in photos that show rows of another design: a generalised Pareto
 /// distribution beyond a threshold, fitted by `tests/reference/chance/make.py`.
 struct Tail {
     /// Strength from which on the distribution holds.
@@ -76,19 +76,19 @@ struct Tail {
     reached: f64,
     /// Scale.
     scale: f64,
-    /// Shape; positive: heavier than an exponential.
+    /// Shape; positive is heavier than an exponential, negative has an end.
     shape: f64,
 }
 
 const TAIL: Tail = Tail {
-    threshold: 2.902,
-    reached: 0.1007,
-    scale: 1.883,
-    shape: 0.026,
+    threshold: 5.709,
+    reached: 0.1002,
+    scale: 3.440,
+    shape: -0.367,
 };
 
 /// The least chance that is told: fewer than this the photos behind it cannot show.
-pub const LEAST_CHANCE: f64 = 1e-4;
+pub const LEAST_CHANCE: f64 = 5e-4;
 /// Chance up to which a row is found.
 pub const FOUND_CHANCE: f64 = 1e-3;
 /// Chance up to which a row is doubtful; beyond, it is not found.
@@ -109,7 +109,7 @@ pub enum Standing {
 /// How likely chance alone shows as much of a row.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Chance {
-    /// Share of photos showing no row of the plan's design in which the newest row looks as plain, [`LEAST_CHANCE`]…1.
+    /// Share of photos with rows of another design in which the newest row looks as plain, [`LEAST_CHANCE`]…1.
     pub probability: f64,
     /// What that makes of the row.
     pub standing: Standing,
@@ -141,7 +141,7 @@ impl Chance {
     /// How often, in words: "1 of 5,000 photos".
     pub fn words(&self) -> String {
         if self.probability <= LEAST_CHANCE {
-            return "fewer than 1 of 10,000 photos".to_owned();
+            return "fewer than 1 of 2,000 photos".to_owned();
         }
         if self.probability > DOUBTFUL_CHANCE {
             return "more than 1 of 20 photos".to_owned();
@@ -241,7 +241,7 @@ mod tests {
         assert_eq!(standing(0, 0), Standing::NotFound);
         let found = Chance::of(&RowSeen::of_places(30.0, 3000, 3000));
         assert_eq!(found.probability, LEAST_CHANCE);
-        assert_eq!(found.words(), "fewer than 1 of 10,000 photos");
+        assert_eq!(found.words(), "fewer than 1 of 2,000 photos");
     }
 
     #[test]
@@ -254,7 +254,7 @@ mod tests {
             }
             .words()
         };
-        assert_eq!(words(2e-4), "1 of 5,000 photos");
+        assert_eq!(words(6e-4), "1 of 1,700 photos");
         assert_eq!(words(1.0 / 1234.0), "1 of 1,200 photos");
         assert_eq!(words(0.04), "1 of 25 photos");
         assert_eq!(words(1.0), "more than 1 of 20 photos");

@@ -2,7 +2,8 @@
 
 The CSV files are those of `cargo run --release --example false_finds -- … --csv trials.csv`. Needs numpy and scipy (1.17 tried).
 Tail: generalised Pareto beyond a threshold (Coles, An Introduction to Statistical Modeling of Extreme Values, 2001,
-section 4.3), by scipy.stats.genpareto.fit (maximum likelihood). Photos are halved by the last digit of their name; the tail of
+section 4.3), by scipy.stats.genpareto.fit (maximum likelihood), of photos that show rows of another design: chance reaches
+further there than where no row is, which is counted beside it. Photos are halved by the last digit of their name; the tail of
 each half is held against what happens in the other.
 """
 
@@ -50,6 +51,8 @@ def main():
             return 0.0
         return math.sqrt(max(float(row["score"]), 0.0) * float(row["surprise"]))
 
+    empty = np.array([value(row) for row in trials if not row["distance_mm"]])
+    trials = [row for row in trials if row["distance_mm"]]
     everything = np.array([value(row) for row in trials])
     halves = [np.array([value(row) for row in trials if int("0" + "".join(c for c in row["photo"] if c.isdigit())) % 2 == half])
               for half in (0, 1)]
@@ -66,6 +69,10 @@ def main():
             print(row, "expected %.1f" % (chance * len(there)))
     for chance in (0.05, 0.01, 0.001, 0.0001):
         print("chance", chance, "at", level(tail, chance))
+    for chance in (0.05, 0.01, 0.001):
+        print("no row, beyond the level of", chance, int((empty > level(tail, chance)).sum()), "of", len(empty))
+    if len(empty) > 100:
+        print("no row by itself", fit(empty), "chance 0.001 at", level(fit(empty), 0.001))
     beyond = np.sort(everything[everything > tail["threshold"]])
     law = genpareto(tail["shape"], 0, tail["scale"])
     places = [(12.5, 2500, 700), (6.0, 400, 160), (30.0, 3000, 2400), (9.0, 1000, 60), (15.0, 800, 800)]
