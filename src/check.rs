@@ -874,7 +874,8 @@ pub(crate) fn capital(text: &str) -> String {
 fn row_seen(row: &crate::row::measure::RowMeasured) -> RowSeen {
     let points = row.trace.points.iter();
     let visible = points.clone().filter(|p| p.is_visible()).count();
-    RowSeen::of_places(row.score, visible, points.filter(|p| p.found).count())
+    let found = points.filter(|p| p.found).count();
+    RowSeen::of_places(row.score, visible, found, row.wobble_mm)
 }
 
 pub(crate) fn share_found(row: &crate::row::measure::RowMeasured) -> f64 {

@@ -19,7 +19,7 @@ from scipy.special import rel_entr
 from scipy.stats import genpareto, kstest
 
 SHARE_BEYOND = 0.10  # of all trials that lie beyond the threshold
-CHANCE_SHARE, PLACE_MM = 0.08, 100.0
+CHANCE_SHARE, PLACE_MM, HAND_MM = 0.08, 100.0, 1.0
 
 
 def surprise(visible_mm, found_mm):
@@ -27,6 +27,10 @@ def surprise(visible_mm, found_mm):
     if f <= CHANCE_SHARE:
         return 0.0
     return visible_mm / PLACE_MM * float(rel_entr(f, CHANCE_SHARE) + rel_entr(1 - f, 1 - CHANCE_SHARE))
+
+
+def strength(score, surprised, wobble_mm):
+    return math.sqrt(max(score, 0.0) * surprised) / max(wobble_mm / HAND_MM, 1.0)
 
 
 def fit(values):
@@ -49,7 +53,7 @@ def main():
         # What was refused shows nothing.
         if row["surprise"] in ("", "NaN"):
             return 0.0
-        return math.sqrt(max(float(row["score"]), 0.0) * float(row["surprise"]))
+        return strength(float(row["score"]), float(row["surprise"]), float(row["wobble_mm"]))
 
     empty = np.array([value(row) for row in trials if not row["distance_mm"]])
     trials = [row for row in trials if row["distance_mm"]]
@@ -75,13 +79,13 @@ def main():
         print("no row by itself", fit(empty), "chance 0.001 at", level(fit(empty), 0.001))
     beyond = np.sort(everything[everything > tail["threshold"]])
     law = genpareto(tail["shape"], 0, tail["scale"])
-    places = [(12.5, 2500, 700), (6.0, 400, 160), (30.0, 3000, 2400), (9.0, 1000, 60), (15.0, 800, 800)]
+    places = [(12.5, 2500, 700, 0.6), (6.0, 400, 160, 1.4), (30.0, 3000, 2400, 1.0), (9.0, 1000, 60, 0.5), (15.0, 800, 800, 2.0)]
     out = {
         "source": f"scipy {scipy.__version__}: stats.genpareto, special.rel_entr; numpy {np.__version__}; make.py beside this",
         "trials": len(trials), "tail": tail, "held_out": held_out,
         "survival": [[x, float(law.sf(x))] for x in (0.0, 0.1, 0.5, 1.0, 2.0, 5.0, 12.0)],
         "exponential": [[x, math.exp(-x / tail["scale"])] for x in (0.0, 1.0, 4.0)],
-        "strength": [[s, v, f, math.sqrt(s * surprise(v, f))] for s, v, f in places],
+        "strength": [[s, v, f, w, strength(s, surprise(v, f), w)] for s, v, f, w in places],
         "beyond": [round(float(v), 4) for v in beyond],
     }
     pathlib.Path(__file__).with_name("chance.json").write_text(json.dumps(out, indent=1) + "\n")
