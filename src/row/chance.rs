@@ -12,6 +12,9 @@
 //! Places along a line hang together and cloth is no coin, so this is a measure only. How often chance reaches a value of
 //! it is taken from photos that show rows of another design (where no row is it reaches only half as far), with a generalised Pareto distribution for its tail
 //! (Coles, An Introduction to Statistical Modeling of Extreme Values, 2001, section 4.2).
+//!
+//! For a design that is the stitched one mirrored or drawn out the told rate is too small: where they agree the line found
+//! is real stitching.
 
 use crate::line::strip::ARC_STEP_MM;
 use serde::{Deserialize, Serialize};
