@@ -307,7 +307,7 @@ fn print_table(by_class: &BTreeMap<String, Tally>) {
 }
 
 /// A point of the photo on the fabric, by the nearest known places.
-fn fabric_from_photo(truth: &Truth, px: Point2) -> Option<Point2> {
+pub fn fabric_from_photo(truth: &Truth, px: Point2) -> Option<Point2> {
     let mut near: Vec<_> = truth.places.iter().collect();
     near.sort_by(|a, b| {
         (a.photo_px - px)

@@ -3,6 +3,7 @@
 //! Lengths mm, slopes mm/m, `u` standard uncertainty in the same unit. Keys may be added, never
 //! renamed; unknown is `null`, never 0.
 
+use crate::row::chance::Chance;
 use crate::units::Uncertain;
 use serde::{Deserialize, Serialize};
 
@@ -89,6 +90,9 @@ pub struct RowRecord {
     /// Parts that were stitched off the design: a wrong turn, or the line lost and found again.
     #[serde(default)]
     pub off_design: Vec<OffDesign>,
+    /// How likely chance alone shows as much of a row; `null` without a design.
+    #[serde(default)]
+    pub chance: Option<Chance>,
 }
 
 /// Where a photo shows a part of the quilt.

@@ -19,7 +19,7 @@ pub(crate) use photos::{cards_in, linked};
 pub(crate) use picture::drawn;
 pub(crate) use place::Place;
 pub(crate) use records::photo_record;
-pub(crate) use seen::{seen_range, share_found, shared_range};
+pub(crate) use seen::{row_seen, seen_range, share_found, shared_range};
 pub(crate) use trouble::capital;
 pub(crate) use uncertainty::ripple_u_mm;
 
@@ -34,6 +34,7 @@ use crate::line::strip::ARC_STEP_MM;
 use crate::photo::Photo;
 use crate::plan::Plan;
 use crate::record::{At, GapRecord, Record, RowRecord, SCHEMA};
+use crate::row::chance::RowSeen;
 use crate::row::measure::{CannotMeasure, Measured, PhotoView};
 use crate::row::missed::missed;
 use crate::row::wobble::Fingerprint;
@@ -42,7 +43,7 @@ use image::GrayImage;
 use number::number;
 use photos::{Grouped, measure_groups};
 use rayon::prelude::*;
-use trouble::{different_rows, look_for_trouble, unseen_cards};
+use trouble::{LEAST_FOUND_LEARNED, different_rows, look_for_trouble, unseen_cards};
 
 /// What the journal knows when a photo comes in.
 #[derive(Debug, Clone, Default)]
@@ -110,9 +111,16 @@ pub struct SeenRow {
     pub index: i32,
     /// Its own wobble.
     pub fingerprint: Fingerprint,
+    /// How plain it is.
+    pub seen: RowSeen,
 }
 
 impl Looked {
+    /// Best match of a curve that was not stitched: what chance reaches in these photos.
+    pub fn decoy_score(&self) -> f64 {
+        self.measured.decoy_score
+    }
+
     /// The rows found, top to bottom.
     pub fn rows(&self) -> &[SeenRow] {
         &self.rows
@@ -213,6 +221,7 @@ fn rows_seen(measured: &Measured, design: &Design, is_planned: bool) -> Vec<Seen
                 // A line that was learned begins elsewhere in each photo.
                 false => Fingerprint::none(),
             },
+            seen: row_seen(r),
         })
         .collect()
 }
@@ -261,7 +270,7 @@ pub fn judge(
     warnings.extend(place.warning.clone());
     warnings.extend(left_out.iter().map(LeftOut::warning));
     warnings.extend(different_rows(&measured, &design, &photos));
-    warnings.extend(look_for_trouble(&measured, &found, &photos, least_found));
+    warnings.extend(look_for_trouble(&measured, &found, &photos, is_planned));
 
     let missed = missed(&measured.rows, design.sample(ARC_STEP_MM).len());
     let row_records: Vec<RowRecord> = numbered
@@ -339,10 +348,6 @@ pub fn judge(
         left_out,
     })
 }
-
-/// Share of a row's line that has to be found where the line was learned from the rows themselves: it may have
-/// learned something else.
-const LEAST_FOUND_LEARNED: f64 = 0.4;
 
 /// The rows that go into the record, each with its number.
 ///

@@ -1,7 +1,7 @@
 //! From what was measured to the record's photos, rows and gaps.
 
 use super::uncertainty::{learned_u_mm, ripple_u_mm};
-use super::{Place, seen_range, shared_range};
+use super::{Place, row_seen, seen_range, shared_range};
 use crate::card::CardInPhoto;
 use crate::card::geometry::print_scale_u_mm;
 use crate::design::Design;
@@ -10,6 +10,7 @@ use crate::photo::Photo;
 use crate::plan::Plan;
 use crate::plane::camera::PreparedView;
 use crate::record::{At, GapRecord, OffDesign, PhotoRecord, RowRecord, SpacingRecord, Stretch};
+use crate::row::chance::Chance;
 use crate::row::measure::{Measured, RowMeasured};
 use crate::row::missed::{clearance, planned_clearance_mm, shown_missed};
 use crate::row::trace::TracePoint;
@@ -165,6 +166,7 @@ impl Place {
             missed,
             missed_in_photo,
             off_design,
+            chance: plan.has_design().then(|| Chance::of(&row_seen(row))),
         }
     }
 

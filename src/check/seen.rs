@@ -1,11 +1,19 @@
 //! How much is seen of a row, and from where to where.
 
+use crate::row::chance::RowSeen;
 use crate::row::measure::{Measured, RowMeasured};
+
+/// How plain a row is.
+pub(crate) fn row_seen(row: &RowMeasured) -> RowSeen {
+    let points = row.trace.points.iter();
+    let visible = points.clone().filter(|p| p.is_visible()).count();
+    let found = points.filter(|p| p.found).count();
+    RowSeen::of_places(row.score, visible, found, row.wobble_mm)
+}
 
 /// Share of what is visible of a row on which its line was found.
 pub(crate) fn share_found(row: &RowMeasured) -> f64 {
-    let visible = row.trace.points.iter().filter(|p| p.is_visible()).count();
-    row.trace.points.iter().filter(|p| p.found).count() as f64 / visible.max(1) as f64
+    row_seen(row).share()
 }
 
 /// Ends of what was found of a row, x on the quilt, mm.

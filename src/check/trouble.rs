@@ -1,15 +1,19 @@
 //! What the measuring noticed that the numbers do not say.
 
-use super::{Known, share_found};
+use super::{Known, row_seen, share_found};
 use crate::card::{CardWarning, FoundCards};
 use crate::design::Design;
 use crate::photo::Photo;
+use crate::row::chance::{Chance, Standing};
 use crate::row::link;
 use crate::row::measure::Measured;
+use crate::row::search::SURE_SCORE;
 use crate::verdict::Warning;
 
-/// Share of the newest row's line that has to be found.
+/// Share of a row's line that has to be found for its place to hold; and where the line was learned from the rows
+/// themselves, which may have learned something else.
 const LEAST_FOUND: f64 = 0.3;
+pub(super) const LEAST_FOUND_LEARNED: f64 = 0.4;
 
 /// Cards whose places are told, but which are not in the photos.
 pub(super) fn unseen_cards(measured: &Measured, known: &Known) -> Vec<Warning> {
@@ -48,19 +52,19 @@ pub(super) fn different_rows(
 
 /// What the measuring noticed that the numbers do not say.
 ///
-/// `least_found` is the share of every row's line that has to be found, where that is more than usual.
+/// `is_planned`: the design is the plan's, not learned from the photo.
 pub(super) fn look_for_trouble(
     measured: &Measured,
     found: &[FoundCards],
     photos: &[&Photo],
-    least_found: f64,
+    is_planned: bool,
 ) -> Vec<Warning> {
     let mut warnings = Vec::new();
     for (photo, found) in photos.iter().zip(found) {
         warnings.extend(found.warnings.iter().map(of_card));
         warnings.extend(of_ending(photo));
     }
-    warnings.extend(of_newest(measured, least_found.max(LEAST_FOUND)));
+    warnings.extend(of_newest(measured, is_planned));
     if let Some(below) = measured.dropped_below {
         warnings.push(Warning {
             what: "There may be one more row below, too faint to measure.".to_owned(),
@@ -103,13 +107,22 @@ fn of_ending(photo: &Photo) -> Option<Warning> {
 }
 
 /// What makes the newest row doubtful.
-fn of_newest(measured: &Measured, least_found: f64) -> Vec<Warning> {
+///
+/// Of a row of a known design chance tells whether to believe it; what was learned from the photo itself is judged by
+/// how far it stands out. A row that is there may still be seen too little to be measured.
+fn of_newest(measured: &Measured, is_planned: bool) -> Vec<Warning> {
     let mut warnings = Vec::new();
     let Some(newest) = measured.rows.last() else {
         return warnings;
     };
     let share = share_found(newest);
-    if share < least_found {
+    let least_found = match is_planned {
+        true => LEAST_FOUND,
+        false => LEAST_FOUND_LEARNED,
+    };
+    if let Some(doubt) = doubt(&Chance::of(&row_seen(newest))).filter(|_| is_planned) {
+        warnings.push(doubt);
+    } else if share < least_found {
         warnings.push(Warning {
             what: format!(
                 "The newest row's stitching could be followed on only {:.0} % of its line.",
@@ -120,7 +133,7 @@ fn of_newest(measured: &Measured, least_found: f64) -> Vec<Warning> {
             spoils: true,
         });
     }
-    if newest.score < 7.0 {
+    if !is_planned && newest.score < SURE_SCORE {
         warnings.push(Warning {
             what: "The newest row hardly stands out from the fabric.".to_owned(),
             remedy: "Retake it with light falling across the quilt from one side.".to_owned(),
@@ -148,4 +161,23 @@ pub(crate) fn capital(text: &str) -> String {
     chars
         .next()
         .map_or(String::new(), |c| c.to_uppercase().chain(chars).collect())
+}
+
+/// What to say of a newest row that chance may have shown.
+fn doubt(chance: &Chance) -> Option<Warning> {
+    let what = match chance.standing {
+        Standing::Found => return None,
+        Standing::Doubtful => "It is doubtful whether the newest row is one",
+        Standing::NotFound => "The newest row is not to be told from the fabric",
+    };
+    Some(Warning {
+        what: format!(
+            "{what}: by chance alone a line as plain as this shows in {}.",
+            chance.words()
+        ),
+        remedy: "See that the whole row is in the photo and the plan names its design, and retake it from nearer, with \
+                 light falling across the quilt from one side."
+            .to_owned(),
+        spoils: true,
+    })
 }

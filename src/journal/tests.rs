@@ -24,6 +24,7 @@ fn record(row: u32, offset: f64) -> Record {
             missed: Vec::new(),
             missed_in_photo: Vec::new(),
             off_design: Vec::new(),
+            chance: None,
         }],
         gaps: Vec::new(),
         drift: Vec::new(),

@@ -261,6 +261,7 @@ pub fn records(plan: &Plan, quilter: &Quilter, rows: &[PlayedRow]) -> Vec<Record
                 missed: Vec::new(),
                 missed_in_photo: Vec::new(),
                 off_design: Vec::new(),
+                chance: None,
             };
             let in_photo: Vec<GapRecord> = own.into_iter().collect();
             let verdict = {

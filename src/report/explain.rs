@@ -14,12 +14,24 @@ const REMEDIES: usize = 2;
 
 /// The newest gap's uncertainty: how large, what it rests on, and what would make it smaller.
 pub fn explain(record: &Record, budget: Option<&Budget>, plan: &Plan, style: Style) -> String {
-    let (Some(budget), Some(gap)) = (budget, record.gaps.last()) else {
-        return wrap(
-            "No gap above the newest row was measured, so there is no uncertainty to explain.",
-            "  ",
-            style.width,
+    let chance = record
+        .rows
+        .last()
+        .and_then(|row| Some((row.row, row.chance?)));
+    let chance = chance.map_or(String::new(), |(row, chance)| {
+        let words = format!(
+            "Row {row}: by chance alone a line as plain as this shows in {}.",
+            chance.words()
         );
+        wrap(&words, "  ", style.width)
+    });
+    let (Some(budget), Some(gap)) = (budget, record.gaps.last()) else {
+        return chance
+            + &wrap(
+                "No gap above the newest row was measured, so there is no uncertainty to explain.",
+                "  ",
+                style.width,
+            );
     };
     let heading = format!(
         "What makes gap {} to {} uncertain",
@@ -52,5 +64,5 @@ pub fn explain(record: &Record, budget: Option<&Budget>, plan: &Plan, style: Sty
         let words = format!("Against {}: {}.", cause.words(), cause.remedy());
         text += &wrap(&words, "  - ", style.width);
     }
-    text
+    text + &chance
 }

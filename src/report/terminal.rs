@@ -303,6 +303,7 @@ pub(crate) mod tests {
             missed,
             missed_in_photo: Vec::new(),
             off_design: Vec::new(),
+            chance: None,
         };
         let gap = |from_row, spacing: [f64; 3]| GapRecord {
             from_row,

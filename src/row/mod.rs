@@ -1,6 +1,7 @@
 //! Rows: found on the quilt as whole curves, then measured along them.
 
 pub mod astray;
+pub mod chance;
 mod empty;
 pub mod ends;
 mod habit;

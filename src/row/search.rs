@@ -191,8 +191,11 @@ fn with_plain_neighbours<'a>(rows: &'a [FoundRow], window: &[FoundRow]) -> &'a [
     rows.get(from..=to).unwrap_or(rows)
 }
 
-/// Looks for rows in a frame whose x-axis runs along them.
+/// Looks for rows in a frame whose x-axis runs along them; finds none where the frame is no plane of a quilt.
 pub fn rows_in(map: &LineMap, wanted: &Wanted, frame: &Frame) -> Option<Found> {
+    if !frame.is_of_a_quilt(map) {
+        return None;
+    }
     let (scores, decoys) = rayon::join(
         || Scores::new(map, wanted.design, frame, Curve::Design),
         || {
@@ -272,6 +275,15 @@ impl Frame {
                     .then_some((f64::from(along), f64::from(across)))
             }
         }
+    }
+
+    /// Whether it is about as large as the map. A plane that was fitted to rows which are none may bend the map
+    /// into anything.
+    fn is_of_a_quilt(&self, map: &LineMap) -> bool {
+        const MOST: f64 = 4.0;
+        let (top, bottom) = self.reach_across(map);
+        let (w, h) = (map.width as f64, map.height as f64);
+        bottom - top <= MOST * map.cell_mm * w.hypot(h)
     }
 
     /// Least and greatest across of the cells seen.

@@ -86,6 +86,7 @@ impl Case {
             missed: self.missed.clone(),
             missed_in_photo: Vec::new(),
             off_design: Vec::new(),
+            chance: None,
         };
         let gap = self.gap.map(|deviation| GapRecord {
             from_row: self.row - 1,
@@ -697,6 +698,7 @@ fn a_situation_joins_the_photos_gaps_to_those_of_the_quilt() {
         missed: Vec::new(),
         missed_in_photo: Vec::new(),
         off_design: Vec::new(),
+        chance: None,
     };
     // The journal's gap 2-3 was measured again in the new photo.
     let journal = [gap(1, 2.0), gap(2, 9.0)];

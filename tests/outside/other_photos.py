@@ -5,6 +5,7 @@ patchwork; puff and grooves are a height field from OpenCV's distance transform,
 OpenCV's projectPoints model inverted by undistortPoints; tags are OpenCV's. Nothing is shared with `src/rehearse`.
 
     python3 tests/outside/other_photos.py --rowsight target/release/rowsight --to 24 target/other
+    python3 tests/outside/other_photos.py --no-rows --megapixels 3 --to 60 target/other-empty    # for examples/false_finds.rs
 
 Needs numpy, scipy, opencv-python-headless (with aruco; 5.0.0 tried), scikit-image (0.26.0 tried). Prints one line a photo, then
 RMS of spacing at left, centre and right (photos whose verdict is not "retake"), the share of 95 % intervals that hold,
@@ -14,6 +15,7 @@ and how many newest rows were measured rightly, wrongly, and not.
 import argparse
 import json
 import pathlib
+import shutil
 import subprocess
 
 import cv2
@@ -177,7 +179,7 @@ def stitch_rows(rng, curve, repeat, spacing, stagger, half_width):
     return rows
 
 
-def draw(seed, folder, megapixels):
+def draw(seed, folder, megapixels, no_rows=False):
     rng = np.random.default_rng(seed)
     curve, repeat, height = design(rng)
     spacing = height + rng.uniform(10, 50)
@@ -202,7 +204,7 @@ def draw(seed, folder, megapixels):
     line = np.zeros((h, w), np.uint8)
     thread = np.zeros((h, w), np.uint8)
     stitch, thick = rng.uniform(2.0, 3.2), max(1, int(round(rng.uniform(0.4, 0.7) / TEXTURE_MM)))
-    for stitched, _ in rows:
+    for stitched, _ in [] if no_rows else rows:
         px = to_px(stitched)
         cv2.polylines(line, [np.round(px * 8).astype(np.int32)], False, 255, 1, cv2.LINE_8, 3)
         per = max(2, int(round(stitch / 0.5)))
@@ -212,7 +214,7 @@ def draw(seed, folder, megapixels):
     # Puff: the cloth rises away from the stitching.
     away = cv2.distanceTransform(255 - line, cv2.DIST_L2, 5) * TEXTURE_MM
     puff = rng.uniform(0.3, 1.5)
-    lift = puff * (1 - np.exp(-away / rng.uniform(2, 6)))
+    lift = puff * (1 - np.exp(-away / rng.uniform(2, 6)))  # all the same where nothing is stitched
     gy, gx = np.gradient(soften(lift, 1.2), TEXTURE_MM)
     sun, low = rng.uniform(0, 2 * np.pi), rng.uniform(0.4, 1.4)
     shade = 1 - low * (np.cos(sun) * gx + np.sin(sun) * gy)
@@ -348,9 +350,20 @@ def main():
     parser.add_argument("--from", dest="first", type=int, default=0)
     parser.add_argument("--to", type=int, default=24)
     parser.add_argument("--megapixels", type=float, default=12.0)
+    parser.add_argument("--no-rows", action="store_true", help="draw cloth without a row, measure nothing")
     arguments = parser.parse_args()
     all_errors, right, wrong, none = [], 0, 0, 0
+    if arguments.no_rows:
+        # No thread to draw, and pixels of 0.7 mm or more: a coarser quilt will do.
+        globals()["TEXTURE_MM"] = 0.6
     for seed in range(arguments.first, arguments.to):
+        if arguments.no_rows:
+            arguments.folder.mkdir(parents=True, exist_ok=True)
+            here = arguments.folder / f"{seed:03d}"
+            draw(seed, here, arguments.megapixels, no_rows=True)
+            (here / "row.jpg").rename(arguments.folder / f"empty-{seed:03d}.jpg")
+            shutil.rmtree(here)
+            continue
         folder = arguments.folder / f"{seed:03d}"
         if (folder / "truth.json").exists():
             truth = json.loads((folder / "truth.json").read_text())
@@ -375,6 +388,8 @@ def main():
             all_errors += [(e, u) for _, e, u in found]
         print(f"{about}: {state} {verdict['action']}, {len(said['gaps'])} gaps, RMS {rms:.2f} mm, worst {worst:.1f} u"
               + (f" | {verdict['reasons'][0][:90]}" if state == "retake" else ""))
+    if arguments.no_rows:
+        return
     e = np.array(all_errors).reshape(-1, 2)
     held = np.mean(np.abs(e[:, 0]) <= 1.96 * e[:, 1]) if len(e) else float("nan")
     print(f"{right} right, {wrong} wrong, {none} retaken or refused; {len(e)} spacings, RMS {np.sqrt(np.mean(e[:, 0] ** 2)):.2f} mm, "
