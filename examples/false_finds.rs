@@ -94,7 +94,6 @@ struct Trial {
     wobble_mm: f64,
     /// Of the row that stands out most.
     best_score: f64,
-    decoy_score: f64,
     action: String,
     why: String,
 }
@@ -349,7 +348,6 @@ fn trials_of(path: &Path, arguments: &Arguments) -> anyhow::Result<Vec<Trial>> {
             most_strength: f64::NAN,
             wobble_mm: f64::NAN,
             best_score: f64::NAN,
-            decoy_score: f64::NAN,
             action: String::new(),
             why: String::new(),
         };
@@ -365,7 +363,6 @@ fn trials_of(path: &Path, arguments: &Arguments) -> anyhow::Result<Vec<Trial>> {
                 let surprises = rows.iter().map(|r| r.seen.strength());
                 trial.most_strength = surprises.fold(f64::NAN, f64::max);
                 trial.best_score = rows.iter().map(|r| r.seen.score).fold(f64::NAN, f64::max);
-                trial.decoy_score = looked.decoy_score();
                 match judge(looked, &photos, &plan, &Known::default(), Some(50)) {
                     Err(error) => trial.why = error.to_string(),
                     Ok(checked) => {

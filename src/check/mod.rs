@@ -116,11 +116,6 @@ pub struct SeenRow {
 }
 
 impl Looked {
-    /// Best match of a curve that was not stitched: what chance reaches in these photos.
-    pub fn decoy_score(&self) -> f64 {
-        self.measured.decoy_score
-    }
-
     /// The rows found, top to bottom.
     pub fn rows(&self) -> &[SeenRow] {
         &self.rows

@@ -261,7 +261,6 @@ fn joined(first: &Measured, second: &Measured, tie: &Tie, repeat_mm: f64) -> Rou
             })
             .collect(),
         next_score,
-        decoy_score: first.decoy_score.max(second.decoy_score),
     }
 }
 

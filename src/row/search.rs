@@ -60,8 +60,6 @@ pub struct Found {
     pub angle: f64,
     /// The rows.
     pub rows: Vec<FoundRow>,
-    /// Score of the best match of a curve that was not stitched: what chance reaches here.
-    pub decoy_score: f64,
     /// Best score at the place below the last row found where the next one would lie; `None` when that
     /// place is not in view.
     pub next_score: Option<f64>,
@@ -102,41 +100,90 @@ pub fn search(map: &LineMap, wanted: &Wanted, around: f64, reach: f64) -> Option
     let angles: Vec<f64> = (-steps..=steps)
         .map(|i| around + f64::from(i) * 2.0 * ANGLE_STEP)
         .collect();
-    let best_of = |map: &LineMap, angles: &[f64]| -> Vec<(f64, f64)> {
+    let best_of = |angles: &[f64]| -> Vec<f64> {
         let mut looks: Vec<(f64, f64)> = angles
             .par_iter()
-            .map(|&angle| (strength(map, wanted, angle), angle))
+            .map(|&angle| (strength(&coarse, wanted, angle), angle))
             .collect();
         looks.sort_by(|a, b| b.0.total_cmp(&a.0));
-        looks
+        looks.into_iter().map(|look| look.1).collect()
     };
-    let looks = best_of(&coarse, &angles);
-    let mut closer: Vec<f64> = looks
+    let mut closer: Vec<f64> = best_of(&angles)
         .iter()
         .take(CLOSER_LOOKS)
-        .flat_map(|(_, angle)| [angle - ANGLE_STEP, *angle, angle + ANGLE_STEP])
+        .flat_map(|angle| [angle - ANGLE_STEP, *angle, angle + ANGLE_STEP])
         .collect();
     closer.sort_by(f64::total_cmp);
     closer.dedup_by(|a, b| (*a - *b).abs() < 1e-6);
-    let closer = best_of(&coarse, &closer);
-    let last: Vec<f64> = closer.iter().take(LAST_LOOKS).map(|look| look.1).collect();
-    let best = *best_of(map, &last).first()?;
-    rows_in(map, wanted, &Frame::Turned(best.1))
+    let last = best_of(&closer);
+    let look = last[..LAST_LOOKS.min(last.len())]
+        .par_iter()
+        .filter_map(|&angle| Look::new(map, wanted, &Frame::Turned(angle)))
+        .max_by(|a, b| a.strength(wanted).total_cmp(&b.strength(wanted)))?;
+    Some(look.found(wanted))
 }
 
 /// How far the best row and its neighbours, or all rows of the quilt, stand out together when rows run in a
 /// direction (rad).
 pub fn strength(map: &LineMap, wanted: &Wanted, angle: f64) -> f64 {
+    Look::new(map, wanted, &Frame::Turned(angle)).map_or(0.0, |look| look.strength(wanted))
+}
+
+/// Score of the best match of a curve that was not stitched, in a direction (rad): what chance reaches there.
+pub fn chance_reaches(map: &LineMap, wanted: &Wanted, angle: f64) -> f64 {
     let frame = Frame::Turned(angle);
-    let scores = Scores::new(map, wanted.design, &frame, Curve::Design);
-    let Some(comb) = scores.best_comb(wanted, &frame.cards(wanted)) else {
-        return 0.0;
-    };
-    match wanted.all_rows {
-        None => comb.strength,
-        Some(most) => {
-            let (rows, _) = scores.rows_through(comb.column, comb.row, wanted);
-            best_window(&rows, most).0
+    [1.13, 0.89]
+        .into_par_iter()
+        .map(|by| Scores::new(map, wanted.design, &frame, Curve::Drawn(by)).best())
+        .reduce(|| 0.0, f64::max)
+}
+
+/// The map looked at in a frame whose x-axis runs along rows.
+struct Look {
+    scores: Scores,
+    comb: Comb,
+    /// Mean angle from the map's x-axis to the rows', rad.
+    angle: f64,
+}
+
+impl Look {
+    /// `None` where no place is in reach.
+    fn new(map: &LineMap, wanted: &Wanted, frame: &Frame) -> Option<Look> {
+        let scores = Scores::new(map, wanted.design, frame, Curve::Design);
+        let comb = scores.best_comb(wanted, &frame.cards(wanted))?;
+        Some(Look {
+            scores,
+            comb,
+            angle: frame.angle(),
+        })
+    }
+
+    /// How far the best row and its neighbours, or all rows of the quilt, stand out together.
+    fn strength(&self, wanted: &Wanted) -> f64 {
+        match wanted.all_rows {
+            None => self.comb.strength,
+            Some(most) => best_window(&self.rows(wanted).0, most).0,
+        }
+    }
+
+    fn rows(&self, wanted: &Wanted) -> (Vec<FoundRow>, Option<f64>) {
+        self.scores
+            .rows_through(self.comb.column, self.comb.row, wanted)
+    }
+
+    fn found(&self, wanted: &Wanted) -> Found {
+        let (mut rows, next_score) = self.rows(wanted);
+        if let Some(most) = wanted.all_rows {
+            rows = with_plain_neighbours(&rows, best_window(&rows, most).1).to_vec();
+            let first = rows.first().map_or(0, |r| r.index);
+            for row in &mut rows {
+                row.index -= first;
+            }
+        }
+        Found {
+            angle: self.angle,
+            rows,
+            next_score,
         }
     }
 }
@@ -196,28 +243,7 @@ pub fn rows_in(map: &LineMap, wanted: &Wanted, frame: &Frame) -> Option<Found> {
     if !frame.is_of_a_quilt(map) {
         return None;
     }
-    let (scores, decoys) = rayon::join(
-        || Scores::new(map, wanted.design, frame, Curve::Design),
-        || {
-            [Curve::Drawn(1.13), Curve::Drawn(0.89)]
-                .map(|curve| Scores::new(map, wanted.design, frame, curve).best())
-        },
-    );
-    let comb = scores.best_comb(wanted, &frame.cards(wanted))?;
-    let (mut rows, next_score) = scores.rows_through(comb.column, comb.row, wanted);
-    if let Some(most) = wanted.all_rows {
-        rows = with_plain_neighbours(&rows, best_window(&rows, most).1).to_vec();
-        let first = rows.first().map_or(0, |r| r.index);
-        for row in &mut rows {
-            row.index -= first;
-        }
-    }
-    Some(Found {
-        angle: frame.angle(),
-        rows,
-        decoy_score: decoys.into_iter().fold(0.0, f64::max),
-        next_score,
-    })
+    Some(Look::new(map, wanted, frame)?.found(wanted))
 }
 
 /// Where the map's cells lie in the frame in which rows are looked for.

@@ -38,15 +38,20 @@ pub(super) struct Traced<'a> {
 }
 
 /// Which outermost strokes of a row.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub(super) enum Side {
     Top,
     Bottom,
 }
 
 /// Takes back a row's outermost strokes on one side where what was found there goes straight on between them; `points`
-/// are those of one photo.
-pub(super) fn drop_straight(traced: &Traced, row: usize, side: Side, points: &mut [TracePoint]) {
+/// are those of one photo. Says whether it did.
+pub(super) fn drop_straight(
+    traced: &Traced,
+    row: usize,
+    side: Side,
+    points: &mut [TracePoint],
+) -> bool {
     let heights = traced.design.iter().map(|d| d.position.y);
     let outermost = match side {
         Side::Top => heights.fold(f64::INFINITY, f64::min),
@@ -61,7 +66,7 @@ pub(super) fn drop_straight(traced: &Traced, row: usize, side: Side, points: &mu
         .map(|p| (p.along_mm, p.across_mm + p.deviation_mm * p.normal.y))
         .collect();
     let Some((height, slope)) = straight_through(&strokes) else {
-        return;
+        return false;
     };
     // The design repeats: whether it comes near is the same in every repeat.
     let repeat_mm = traced.job.design.repeat_mm;
@@ -82,7 +87,7 @@ pub(super) fn drop_straight(traced: &Traced, row: usize, side: Side, points: &mu
     };
     let clear: Vec<bool> = line.iter().map(|d| is_clear(d.position.x)).collect();
     if !clear.contains(&true) {
-        return;
+        return false;
     }
     let mut state = traced.state.clone();
     let place = &mut state.rows[row];
@@ -112,14 +117,15 @@ pub(super) fn drop_straight(traced: &Traced, row: usize, side: Side, points: &mu
             goes_on += usize::from(same);
         }
     }
-    if seen >= WORTH && goes_on as f64 > GOES_ON * seen as f64 {
-        for p in points
+    let is_rail = seen >= WORTH && goes_on as f64 > GOES_ON * seen as f64;
+    if is_rail {
+        let outermost = |p: &&mut TracePoint| (p.across_mm - outermost).abs() < OUTERMOST_MM;
+        points
             .iter_mut()
-            .filter(|p| (p.across_mm - outermost).abs() < OUTERMOST_MM)
-        {
-            p.found = false;
-        }
+            .filter(outermost)
+            .for_each(|p| p.found = false);
     }
+    is_rail
 }
 
 /// Height at the start of the row, and slope, of a straight line through most of the places (along, height), by the

@@ -10,7 +10,7 @@ use crate::plane::camera::PreparedView;
 use crate::plane::joint::{LineObservation, State};
 use image::GrayImage;
 use rayon::prelude::*;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// How far to both sides of the fitted design the line is looked for, mm.
 pub(super) const REACH_MM: f64 = 6.0;
@@ -227,6 +227,8 @@ impl Told {
 pub struct Learned {
     /// By photo.
     told: Vec<Option<Told>>,
+    /// Photos, and sides of all rows, on which a rail or a seam was taken for the outermost strokes.
+    rails: BTreeSet<(usize, Side)>,
     passes: usize,
 }
 
@@ -328,10 +330,17 @@ pub fn trace_rows(
         if let Some(last) = strays.len().checked_sub(1)
             && learned.passes > 0
         {
-            for (row, side) in [(0, Side::Top), (last, Side::Bottom)] {
+            let outermost = [(0, Side::Top), (last, Side::Bottom)];
+            for (row, side) in outermost {
+                // What was no rail the pass before is none now.
+                if learned.passes > 1 && !learned.rails.contains(&(photo, side)) {
+                    continue;
+                }
                 let points = &mut traces[row].points;
                 let first = points.partition_point(|p| p.photo < photo);
-                drop_straight(&traced, row, side, &mut points[first..]);
+                if drop_straight(&traced, row, side, &mut points[first..]) {
+                    learned.rails.insert((photo, side));
+                }
             }
         }
         learned.told[photo] = Some(told);

@@ -24,8 +24,6 @@ pub(in crate::row) struct Rough {
     pub(in crate::row) rows: Vec<RoughRow>,
     /// As [`Measured::next_score`].
     pub(in crate::row) next_score: Option<f64>,
-    /// As [`Measured::decoy_score`].
-    pub(in crate::row) decoy_score: f64,
 }
 
 /// What the search says of a row.
@@ -167,7 +165,6 @@ pub(super) fn find_rows(job: &Job) -> Result<Rough, CannotMeasure> {
         cards,
         rows,
         next_score: again.next_score,
-        decoy_score: again.decoy_score,
     })
 }
 
@@ -190,7 +187,8 @@ fn find(map: &LineMap, wanted: &Wanted) -> Option<Found> {
     let strongest = |found: &Found| found.rows.iter().map(|r| r.score).fold(0.0, f64::max);
     let near = search::search(map, wanted, 0.0, 13f64.to_radians());
     if let Some(found) = &near
-        && strongest(found) >= SURE_SCORE.max(1.1 * found.decoy_score.min(12.0))
+        && strongest(found) >= SURE_SCORE
+        && strongest(found) >= 1.1 * search::chance_reaches(map, wanted, found.angle).min(12.0)
     {
         return near;
     }

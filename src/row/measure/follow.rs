@@ -22,7 +22,6 @@ pub(in crate::row) fn follow(job: &Job, rough: Rough) -> Result<Measured, Cannot
         cards,
         rows: mut kept,
         next_score,
-        decoy_score,
     } = rough;
     let fine = job.design.sample(ARC_STEP_MM);
     let mut traces: Vec<RowTrace> = Vec::new();
@@ -154,7 +153,6 @@ pub(in crate::row) fn follow(job: &Job, rough: Rough) -> Result<Measured, Cannot
         cards,
         rows,
         next_score,
-        decoy_score,
         dropped_below,
         card_scale: job.card_bar_mm / CHECK_BAR_MM,
     })

@@ -134,8 +134,6 @@ pub struct Measured {
     pub rows: Vec<RowMeasured>,
     /// Best match at the place below the last row.
     pub next_score: Option<f64>,
-    /// Best match of a curve that was not stitched.
-    pub decoy_score: f64,
     /// A row below the last one that was found but could not be followed: the share of the longest
     /// row's length that was.
     pub dropped_below: Option<f64>,
