@@ -12,8 +12,10 @@ use crate::row::spread::{inflation, robust_spread};
 use crate::row::trace::{Learned, OBSERVE_EVERY, RowTrace, Stray, trace_rows};
 use crate::solve::levenberg_marquardt::Loss;
 
-/// Share of the longest row's found length below which a row has no trustworthy place.
+/// Share of the longest row's found length below which a row has no trustworthy place; and of the newest one, which hands
+/// and cards hide and for which the photo was taken, if it strays no more than the steadiest: a ghost is never so steady.
 const LEAST_SHARE: f64 = 0.4;
+const LEAST_NEWEST_SHARE: f64 = 0.25;
 
 /// Follows the rows' lines at full size and solves everything with them.
 pub(in crate::row) fn follow(job: &Job, rough: Rough) -> Result<Measured, CannotMeasure> {
@@ -77,7 +79,13 @@ pub(in crate::row) fn follow(job: &Job, rough: Rough) -> Result<Measured, Cannot
         let good: Vec<bool> = traces
             .iter()
             .zip(&scales_mm)
-            .map(|(trace, scale_mm)| {
+            .enumerate()
+            .map(|(row, (trace, scale_mm))| {
+                let is_newest = row + 1 == traces.len();
+                let least_share = match is_newest && *scale_mm < 1.15 * hand_mm {
+                    true => least_share.min(LEAST_NEWEST_SHARE),
+                    false => least_share,
+                };
                 trace.found_mm() > least_share * longest && *scale_mm < 1.6 * hand_mm + 0.3
             })
             .collect();
