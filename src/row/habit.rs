@@ -92,3 +92,61 @@ impl Habit {
             .collect()
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::row::trace::test_points;
+    use std::f64::consts::TAU;
+
+    const SAMPLES: usize = 400;
+
+    /// Eight repeats whose hand strays by `habit` at each sample, and by slow chance of 0.3 mm.
+    fn row(habit: impl Fn(usize) -> f64) -> RowTrace {
+        let mut points = test_points(8 * SAMPLES, |_| 20.0);
+        for (i, point) in points.iter_mut().enumerate() {
+            // Waves of lengths that no repeat is a multiple of.
+            let chance = 0.3 * (i as f64 / 45.3).sin() + 0.3 * (i as f64 / 29.1).cos();
+            point.deviation_mm = habit(i % SAMPLES) + chance;
+        }
+        RowTrace { points }
+    }
+
+    #[test]
+    fn what_all_repeats_do_is_habit_and_the_rest_is_chance() {
+        let corner = |i: usize| 0.8 * (TAU * 2.0 * i as f64 / SAMPLES as f64).sin();
+        let rows = [row(corner), row(corner)];
+        let habit = Habit::of(&rows, SAMPLES);
+        assert_eq!(habit.values_mm.len(), SAMPLES / STEP);
+        for (k, value) in habit.values_mm.iter().enumerate() {
+            let expected = corner(k * STEP);
+            assert!(
+                (value - expected).abs() < 0.2,
+                "{k}: {value} for {expected}"
+            );
+        }
+        // Root mean square of the wave.
+        assert!(
+            (habit.u_mm - 0.8 / 2f64.sqrt()).abs() < 0.1,
+            "{}",
+            habit.u_mm
+        );
+        let spread = |values: &[f64]| {
+            (values.iter().map(|v| v * v).sum::<f64>() / values.len() as f64).sqrt()
+        };
+        let chance = spread(&habit.taken_from(&rows[0], SAMPLES));
+        assert!((chance - 0.3).abs() < 0.06, "{chance}");
+    }
+
+    #[test]
+    fn a_hand_without_a_habit_has_none_and_two_repeats_tell_none() {
+        let habit = Habit::of(&[row(|_| 0.0)], SAMPLES);
+        assert!(habit.values_mm.iter().all(|v| v.abs() < 0.2), "{habit:?}");
+        let mut short = row(|i| 0.01 * i as f64);
+        short.points.truncate(2 * SAMPLES);
+        assert_eq!(
+            Habit::of(&[short], SAMPLES).values_mm,
+            vec![0.0; SAMPLES / STEP]
+        );
+    }
+}

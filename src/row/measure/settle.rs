@@ -110,6 +110,62 @@ mod tests {
     use crate::geometry::{Point2, Vector2};
 
     #[test]
+    fn a_stretch_that_lies_off_as_a_whole_is_left_out_and_a_hand_that_wanders_is_not() {
+        use crate::geometry::Point2;
+        use crate::plane::camera::{Camera, Pose};
+        use crate::plane::joint::{Priors, RowPlace};
+        use crate::solve::levenberg_marquardt::Loss;
+        use nalgebra::Vector3;
+
+        let camera = Camera::new(3000.0, Point2::new(2000.0, 1500.0), Default::default());
+        let start = State {
+            cameras: vec![camera],
+            poses: vec![Pose {
+                rotation: Vector3::zeros(),
+                translation: Vector3::new(0.0, 0.0, 1500.0),
+            }],
+            rows: vec![RowPlace::default()],
+            ..State::default()
+        };
+        // Two pixels to the millimetre; the hand wanders by 0.4 mm, and two stretches follow something 1.5 mm off.
+        let followed_else = 2 * STRETCH..4 * STRETCH;
+        let off_mm = |i: usize| match followed_else.contains(&i) {
+            true => 1.5,
+            false => 0.4 * (i as f64 / 5.0).sin(),
+        };
+        let view = start.view(0, 0);
+        let lines = (0..280).map(|i| {
+            let along_mm = 3.0 * i as f64 - 420.0;
+            let on_row = view.photo_from_quilt(Point2::new(along_mm, 0.0)).unwrap();
+            LineObservation {
+                row: 0,
+                along_mm,
+                across_mm: 0.0,
+                in_photo_px: Point2::new(on_row.x, on_row.y - 2.0 * off_mm(i)),
+                normal: Vector2::new(0.0, 1.0),
+                u_px: 1.0,
+                phase: 0.0,
+                px_per_mm: 2.0,
+            }
+        });
+        let mut joint = Joint {
+            cameras: Vec::new(),
+            photos: vec![PhotoObservations {
+                lines: lines.collect(),
+                ..PhotoObservations::default()
+            }],
+            priors: Priors::default(),
+            start,
+            line_loss: Loss::Squared,
+        };
+        drop_stray_stretches(&mut joint);
+        let left: Vec<f64> = joint.photos[0].lines.iter().map(|l| l.along_mm).collect();
+        assert_eq!(left.len(), 280 - 2 * STRETCH);
+        let gone = |i: usize| !left.contains(&(3.0 * i as f64 - 420.0));
+        assert!(followed_else.into_iter().all(gone));
+    }
+
+    #[test]
     fn a_place_seen_in_two_photos_counts_two_and_twice_in_one_counts_one() {
         let line = |row, along_mm, across_mm| LineObservation {
             row,
