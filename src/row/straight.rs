@@ -44,19 +44,36 @@ pub(super) enum Side {
     Bottom,
 }
 
-/// Takes back a row's outermost strokes on one side where what was found there goes straight on between them; `points`
-/// are those of one photo. Says whether it did.
-pub(super) fn drop_straight(
+impl Side {
+    /// Height of the design's outermost point on this side, mm.
+    fn outermost(self, design: &[DesignPoint]) -> f64 {
+        let heights = design.iter().map(|d| d.position.y);
+        match self {
+            Side::Top => heights.fold(f64::INFINITY, f64::min),
+            Side::Bottom => heights.fold(f64::NEG_INFINITY, f64::max),
+        }
+    }
+}
+
+/// Takes back a row's outermost strokes on one side.
+pub(super) fn drop_outermost(design: &[DesignPoint], side: Side, points: &mut [TracePoint]) {
+    let outermost = side.outermost(design);
+    let is_outermost = |p: &&mut TracePoint| (p.across_mm - outermost).abs() < OUTERMOST_MM;
+    points
+        .iter_mut()
+        .filter(is_outermost)
+        .for_each(|p| p.found = false);
+}
+
+/// Whether what was found along a row's outermost strokes on one side goes straight on between them; `points` are those
+/// of one photo.
+pub(super) fn goes_straight_on(
     traced: &Traced,
     row: usize,
     side: Side,
-    points: &mut [TracePoint],
+    points: &[TracePoint],
 ) -> bool {
-    let heights = traced.design.iter().map(|d| d.position.y);
-    let outermost = match side {
-        Side::Top => heights.fold(f64::INFINITY, f64::min),
-        Side::Bottom => heights.fold(f64::NEG_INFINITY, f64::max),
-    };
+    let outermost = side.outermost(traced.design);
     let is_stroke = |p: &TracePoint| {
         p.found && p.normal.y.abs() > LEVEL_COSINE && (p.across_mm - outermost).abs() < OUTERMOST_MM
     };
@@ -117,15 +134,7 @@ pub(super) fn drop_straight(
             goes_on += usize::from(same);
         }
     }
-    let is_rail = seen >= WORTH && goes_on as f64 > GOES_ON * seen as f64;
-    if is_rail {
-        let outermost = |p: &&mut TracePoint| (p.across_mm - outermost).abs() < OUTERMOST_MM;
-        points
-            .iter_mut()
-            .filter(outermost)
-            .for_each(|p| p.found = false);
-    }
-    is_rail
+    seen >= WORTH && goes_on as f64 > GOES_ON * seen as f64
 }
 
 /// Height at the start of the row, and slope, of a straight line through most of the places (along, height), by the

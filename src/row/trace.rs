@@ -1,7 +1,7 @@
 //! A row's stitched line, traced in the photos at full size along the whole curve.
 
 use super::measure::Job;
-use super::straight::{Side, Traced, drop_straight};
+use super::straight::{Side, Traced, drop_outermost, goes_straight_on};
 use crate::design::DesignPoint;
 use crate::geometry::{Point2, Vector2};
 use crate::line::map::covers;
@@ -330,17 +330,20 @@ pub fn trace_rows(
         if let Some(last) = strays.len().checked_sub(1)
             && learned.passes > 0
         {
-            let outermost = [(0, Side::Top), (last, Side::Bottom)];
-            for (row, side) in outermost {
-                // What was no rail the pass before is none now.
-                if learned.passes > 1 && !learned.rails.contains(&(photo, side)) {
-                    continue;
-                }
-                let points = &mut traces[row].points;
-                let first = points.partition_point(|p| p.photo < photo);
-                if drop_straight(&traced, row, side, &mut points[first..]) {
-                    learned.rails.insert((photo, side));
-                }
+            let first = |trace: &RowTrace| trace.points.partition_point(|p| p.photo < photo);
+            let rails: Vec<(usize, Side)> = [(0, Side::Top), (last, Side::Bottom)]
+                .into_par_iter()
+                .filter(|(row, side)| {
+                    // What was no rail the pass before is none now.
+                    let in_doubt = learned.passes == 1 || learned.rails.contains(&(photo, *side));
+                    let points = &traces[*row].points[first(&traces[*row])..];
+                    in_doubt && goes_straight_on(&traced, *row, *side, points)
+                })
+                .collect();
+            for (row, side) in rails {
+                let from = first(&traces[row]);
+                drop_outermost(design, side, &mut traces[row].points[from..]);
+                learned.rails.insert((photo, side));
             }
         }
         learned.told[photo] = Some(told);
