@@ -360,8 +360,8 @@ fn trials_of(path: &Path, arguments: &Arguments) -> anyhow::Result<Vec<Trial>> {
                 trial.visible_mm = rows.last().map_or(f64::NAN, |r| r.seen.visible_mm);
                 trial.found_mm = rows.last().map_or(f64::NAN, |r| r.seen.found_mm);
                 trial.surprise = rows.last().map_or(f64::NAN, |r| r.seen.surprise());
-                let surprises = rows.iter().map(|r| r.seen.strength());
-                trial.most_strength = surprises.fold(f64::NAN, f64::max);
+                let strengths = rows.iter().map(|r| r.seen.strength());
+                trial.most_strength = strengths.fold(f64::NAN, f64::max);
                 trial.best_score = rows.iter().map(|r| r.seen.score).fold(f64::NAN, f64::max);
                 match judge(looked, &photos, &plan, &Known::default(), Some(50)) {
                     Err(error) => trial.why = error.to_string(),
@@ -491,16 +491,11 @@ fn draw_overlay(
     plan: &Plan,
     path: &Path,
 ) -> anyhow::Result<()> {
-    let colour = image::open(&photo.path)?.to_rgb8();
-    let scale = f64::from(LONGEST_PX) / f64::from(colour.width().max(colour.height()));
-    let (w, h) = [colour.width(), colour.height()]
-        .map(|px| (f64::from(px) * scale) as u32)
-        .into();
-    let small = image::imageops::thumbnail(&colour, w, h);
+    let small = photo::picture(&photo.path, LONGEST_PX)?;
     let picture = draw(&Overlay {
         title: None,
-        photo: &small,
-        photo_scale: scale,
+        photo: &small.picture,
+        photo_scale: small.scale,
         photo_from_quilt: &|p| checked.drawn.to_photo(0, p),
         rows: &checked.drawn.rows,
         cards_px: &checked.drawn.cards_px[0],

@@ -5,9 +5,7 @@ use crate::row::measure::{Measured, RowMeasured};
 
 /// How plain a row is.
 pub(crate) fn row_seen(row: &RowMeasured) -> RowSeen {
-    let points = row.trace.points.iter();
-    let visible = points.clone().filter(|p| p.is_visible()).count();
-    let found = points.filter(|p| p.found).count();
+    let (found, visible) = row.trace.found_of_visible();
     RowSeen::of_places(row.score, visible, found, row.wobble_mm)
 }
 

@@ -3,7 +3,7 @@
 //! It is no chance: taken for that, it would be fitted by tilting and bending the quilt. So it is solved for together
 //! with them, as far as the repeats agree on it.
 
-use super::trace::RowTrace;
+use super::trace::{RowTrace, TracePoint};
 
 /// Length of curve over which the habit is one value, samples of a millimetre.
 const STEP: usize = 20;
@@ -22,6 +22,12 @@ pub(super) struct Habit {
     pub(super) u_mm: f64,
 }
 
+/// The repeats of a row in each photo: points come sample by sample from the start of a repeat.
+fn repeats(trace: &RowTrace, samples: usize) -> impl Iterator<Item = &[TracePoint]> {
+    let photos = trace.points.chunk_by(|a, b| a.photo == b.photo);
+    photos.flat_map(move |photo| photo.chunks(samples))
+}
+
 /// Which value each of a curve's samples lies nearest to.
 fn nearest(sample: usize, samples: usize, values: usize) -> usize {
     (sample * values + samples / 2) / samples % values
@@ -33,22 +39,15 @@ impl Habit {
         let values = (samples / STEP).clamp(6, 40);
         // Mean deviation of each part in each repeat that shows most of it.
         let mut means: Vec<Vec<f64>> = vec![Vec::new(); values];
-        for trace in traces {
-            for photo in trace.points.chunk_by(|a, b| a.photo == b.photo) {
-                let mut parts = vec![(0.0, 0usize); values];
-                for (i, point) in photo.iter().enumerate() {
-                    let part = &mut parts[nearest(i % samples, samples, values)];
-                    if point.found {
-                        *part = (part.0 + point.deviation_mm, part.1 + 1);
-                    }
-                    if i % samples == samples - 1 || i == photo.len() - 1 {
-                        for (part, means) in parts.iter_mut().zip(&mut means) {
-                            if 2 * part.1 * values > samples {
-                                means.push(part.0 / part.1 as f64);
-                            }
-                            *part = (0.0, 0);
-                        }
-                    }
+        for repeat in traces.iter().flat_map(|trace| repeats(trace, samples)) {
+            let mut parts = vec![(0.0, 0usize); values];
+            for (i, point) in repeat.iter().enumerate().filter(|(_, p)| p.found) {
+                let part = &mut parts[nearest(i, samples, values)];
+                *part = (part.0 + point.deviation_mm, part.1 + 1);
+            }
+            for ((sum, found), means) in parts.into_iter().zip(&mut means) {
+                if 2 * found * values > samples {
+                    means.push(sum / found as f64);
                 }
             }
         }
@@ -82,11 +81,10 @@ impl Habit {
     /// A row's deviations without the habit, mm; NaN where the line was not found.
     pub(super) fn taken_from(&self, trace: &RowTrace, samples: usize) -> Vec<f64> {
         let values = self.values_mm.len();
-        let photos = trace.points.chunk_by(|a, b| a.photo == b.photo);
-        photos
-            .flat_map(|photo| photo.iter().enumerate())
+        repeats(trace, samples)
+            .flat_map(|repeat| repeat.iter().enumerate())
             .map(|(i, point)| match point.found {
-                true => point.deviation_mm - self.values_mm[nearest(i % samples, samples, values)],
+                true => point.deviation_mm - self.values_mm[nearest(i, samples, values)],
                 false => f64::NAN,
             })
             .collect()

@@ -100,15 +100,19 @@ const STRANGE_LIKENESS: f64 = 0.4;
 /// Two photos of one measurement that do not show the same stitching in the same place: they are of different
 /// rows, or a card was moved between them.
 pub fn clash(measured: &Measured, design: &Design) -> Option<(usize, usize)> {
-    let photos = 0..measured.views.len();
-    let shares = photos.clone().filter_map(|photo| {
+    if measured.views.len() < 2 {
+        return None;
+    }
+    let rows_in = |photo: usize| -> Vec<RowTrace> {
         let rows = measured.rows.iter();
-        let points = rows.flat_map(|row| row.trace.points.iter().filter(|p| p.photo == photo));
-        let (mut visible, mut found) = (0, 0);
-        for point in points.filter(|p| p.is_visible()) {
-            visible += 1;
-            found += usize::from(point.found);
-        }
+        rows.map(|row| row.trace.of_photo(photo)).collect()
+    };
+    let photos: Vec<Vec<RowTrace>> = (0..measured.views.len()).map(rows_in).collect();
+    let shares = photos.iter().enumerate().filter_map(|(photo, rows)| {
+        let (found, visible) = rows.iter().fold((0, 0), |(found, visible), row| {
+            let (f, v) = row.found_of_visible();
+            (found + f, visible + v)
+        });
         (visible >= JUDGED_SAMPLES).then(|| (photo, found as f64 / visible as f64))
     });
     let shares: Vec<(usize, f64)> = shares.collect();
@@ -119,14 +123,15 @@ pub fn clash(measured: &Measured, design: &Design) -> Option<(usize, usize)> {
     }
     let samples = design.sample(ARC_STEP_MM).len();
     let prints: Vec<Vec<(Fingerprint, i64)>> = photos
-        .map(|photo| {
-            let rows = measured.rows.iter();
-            rows.map(|row| numbered(&row.trace.of_photo(photo), samples, design))
+        .iter()
+        .map(|rows| {
+            rows.iter()
+                .map(|row| numbered(row, samples, design))
                 .collect()
         })
         .collect();
-    let pairs = (0..prints.len()).flat_map(|b| (0..b).map(move |a| (a, b)));
-    pairs.into_iter().find(|(a, b)| {
+    let mut pairs = (0..prints.len()).flat_map(|b| (0..b).map(move |a| (a, b)));
+    pairs.find(|(a, b)| {
         let mut sums = Products::default();
         for ((print, first), (other, second)) in prints[*a].iter().zip(&prints[*b]) {
             sums += print.products(other, first - second);

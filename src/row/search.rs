@@ -760,3 +760,41 @@ fn noise(excess: &[Vec<Vec<f32>>], mean_count: &[f32], columns: usize, rows: usi
         })
         .collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::design::demo;
+
+    /// A plane fitted to rows that are none took the map's cells anywhere, and the search all memory there is.
+    #[test]
+    fn a_map_bent_beyond_any_quilt_has_no_rows() {
+        let (width, height) = (40, 30);
+        let map = LineMap {
+            origin: Point2::origin(),
+            width,
+            height,
+            cell_mm: 2.0,
+            evidence: vec![[1.0; DIRECTIONS]; width * height],
+            seen: vec![true; width * height],
+        };
+        let placed = |by: f32| Frame::Placed {
+            places: (0..width * height)
+                .map(|i| (2.0 * (i % width) as f32, by * (i / width) as f32))
+                .collect(),
+            angle: 0.0,
+            cards: vec![30.0],
+        };
+        assert!(placed(2.0).is_of_a_quilt(&map));
+        assert!(!placed(1e9).is_of_a_quilt(&map));
+        let design = demo::by_name("meander", 60.0, 20.0).unwrap();
+        let wanted = Wanted {
+            design: &design,
+            spacing_mm: 30.0,
+            stagger: 0.0,
+            cards: &[Point2::new(40.0, 30.0)],
+            all_rows: None,
+        };
+        assert_eq!(rows_in(&map, &wanted, &placed(1e9)), None);
+    }
+}

@@ -4,7 +4,8 @@
 //! found, a line is looked for where the design has none.
 
 use super::measure::Job;
-use super::trace::{FOUND_STRENGTH, Told, TracePoint, samples};
+use super::trace::{FOUND_STRENGTH, REACH_MM, Told, TracePoint, samples};
+use crate::card::locate::median;
 use crate::design::DesignPoint;
 use crate::geometry::{Point2, Vector2};
 use crate::line::strip::Strip;
@@ -120,7 +121,7 @@ pub(super) fn goes_straight_on(
         row,
         traced.papers,
     );
-    let strip = Strip::new(luma, along, super::trace::REACH_MM);
+    let strip = Strip::new(luma, along, REACH_MM);
     let found = strip.line(&traced.told.evidence(&strip), 1.0);
     let (from, to) = strokes
         .iter()
@@ -143,19 +144,14 @@ fn straight_through(places: &[(f64, f64)]) -> Option<(f64, f64)> {
     if places.len() < WORTH {
         return None;
     }
-    let median = |values: &mut dyn Iterator<Item = f64>| {
-        let mut values: Vec<f64> = values.collect();
-        let middle = values.len() / 2;
-        *values.select_nth_unstable_by(middle, f64::total_cmp).1
-    };
     let mut sorted = places.to_vec();
     sorted.sort_by(|a, b| a.0.total_cmp(&b.0));
     let (left, right) = sorted.split_at(sorted.len() / 2);
     let middle = |half: &[(f64, f64)]| {
-        let x = median(&mut half.iter().map(|p| p.0));
-        (x, median(&mut half.iter().map(|p| p.1)))
+        let (mut along, mut heights): (Vec<f64>, Vec<f64>) = half.iter().copied().unzip();
+        Some((median(&mut along)?, median(&mut heights)?))
     };
-    let (a, b) = (middle(left), middle(right));
+    let (a, b) = (middle(left)?, middle(right)?);
     let slope = (b.1 - a.1) / (b.0 - a.0).max(100.0);
     Some((a.1 - slope * a.0, slope))
 }

@@ -163,9 +163,15 @@ impl RowTrace {
             .collect()
     }
 
+    /// On how many of the points that are visible the line was found, and how many these are.
+    pub fn found_of_visible(&self) -> (usize, usize) {
+        let visible = self.points.iter().filter(|p| p.is_visible()).count();
+        (self.points.iter().filter(|p| p.found).count(), visible)
+    }
+
     /// Length of line found, mm.
     pub fn found_mm(&self) -> f64 {
-        self.points.iter().filter(|p| p.found).count() as f64 * crate::line::strip::ARC_STEP_MM
+        self.found_of_visible().0 as f64 * crate::line::strip::ARC_STEP_MM
     }
 
     /// Observations of the joint problem, with `u_px` standing for `u_mm` on the quilt.
