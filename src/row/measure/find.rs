@@ -3,13 +3,14 @@
 use super::lay_out::{LaidOut, lay_out};
 use super::{CannotMeasure, Job};
 use crate::card::geometry::CardId;
+use crate::design::DesignPoint;
 use crate::geometry::Point2;
 use crate::line::map::{CELL_MM, LineMap};
 use crate::plane::camera::{PreparedView, Surface};
 use crate::plane::joint::{Joint, RowPlace, State, Stretch};
 use crate::row::register::{Mapped, place_stretches};
 use crate::row::relaxed;
-use crate::row::search::{self, EXPECTED_SCORE, Found, Frame, SURE_SCORE, Wanted};
+use crate::row::search::{self, EXPECTED_SCORE, Found, FoundRow, Frame, SURE_SCORE, Wanted};
 use std::f64::consts::{FRAC_PI_2, PI};
 use std::sync::Arc;
 
@@ -51,8 +52,6 @@ pub(super) fn find_rows(job: &Job) -> Result<Rough, CannotMeasure> {
         views: &views,
         sizes: &sizes,
     };
-
-    // Rows as wholes.
     let wanted = Wanted {
         design: job.design,
         spacing_mm: job.spacing_mm,
@@ -60,44 +59,10 @@ pub(super) fn find_rows(job: &Job) -> Result<Rough, CannotMeasure> {
         cards: &middles,
         all_rows: job.relaxed,
     };
-    let found = match job.relaxed {
-        Some(_) => {
-            let found = relaxed::find(&map, &wanted, &joint.start.cards);
-            let found = found.ok_or(CannotMeasure::NoQuilt)?;
-            joint.start.stretch = Stretch {
-                x: found.shrinkage,
-                y: found.shrinkage,
-            };
-            found.found
-        }
-        None => find(&map, &wanted).ok_or(CannotMeasure::NoRow)?,
-    };
-    joint.start = joint.start.turned(found.angle);
-    let sure = found.rows.iter().map(|r| r.score).fold(0.0, f64::max) * 0.4;
-    joint.start.rows = found
-        .rows
-        .iter()
-        .filter(|row| row.score >= sure.max(wanted.expected_score()))
-        .map(row_place)
-        .collect();
-    let mut turned = found.angle;
-
-    // Onto their stitching, stretch by stretch.
     let coarse = job.design.sample(4.0);
+    let mut turned = find_wholes(job, &map, &wanted, &mut joint)?;
     for reach_mm in [14.0, 10.0, 8.0] {
-        let rows: Vec<usize> = (0..joint.start.rows.len()).collect();
-        let lines = place_stretches(
-            &mapped,
-            &joint.start,
-            &coarse,
-            job.design.repeat_mm,
-            &rows,
-            reach_mm,
-        );
-        for (photo, lines) in joint.photos.iter_mut().zip(lines) {
-            photo.lines = lines;
-        }
-        joint.start = joint.solve_roughly()?.state;
+        move_onto_stitching(&mut joint, &mapped, &coarse, job, reach_mm)?;
     }
     turned += straighten(&mut joint.start);
     if job.relaxed.is_some() {
@@ -109,15 +74,74 @@ pub(super) fn find_rows(job: &Job) -> Result<Rough, CannotMeasure> {
         joint.priors = job.priors;
         joint.start = joint.solve_roughly()?.state;
     }
+    let (rows, next_score) = find_again(job, &mapped, &wanted, turned, &mut joint)?;
+    move_onto_stitching(&mut joint, &mapped, &coarse, job, 6.0)?;
+    Ok(Rough {
+        joint,
+        cards,
+        rows,
+        next_score,
+    })
+}
 
-    // Once more as wholes, now that the plane is known: faint rows show, ghosts fall behind.
-    let frame = placed(&map, &views, &joint.start, turned);
+/// Finds rows as wholes and puts them into the joint problem, in a frame turned along them; by how much, rad.
+fn find_wholes(
+    job: &Job,
+    map: &LineMap,
+    wanted: &Wanted,
+    joint: &mut Joint,
+) -> Result<f64, CannotMeasure> {
+    let found = match job.relaxed {
+        Some(_) => {
+            let found = relaxed::find(map, wanted, &joint.start.cards);
+            let found = found.ok_or(CannotMeasure::NoQuilt)?;
+            joint.start.stretch = Stretch {
+                x: found.shrinkage,
+                y: found.shrinkage,
+            };
+            found.found
+        }
+        None => find(map, wanted).ok_or(CannotMeasure::NoRow)?,
+    };
+    joint.start = joint.start.turned(found.angle);
+    joint.start.rows = plain(&found.rows, 0.4, wanted).map(row_place).collect();
+    Ok(found.angle)
+}
+
+/// Moves the rows onto their stitching, stretch by stretch, and solves with what is found there.
+fn move_onto_stitching(
+    joint: &mut Joint,
+    mapped: &Mapped,
+    coarse: &[DesignPoint],
+    job: &Job,
+    reach_mm: f64,
+) -> Result<(), CannotMeasure> {
+    let rows: Vec<usize> = (0..joint.start.rows.len()).collect();
+    let repeat_mm = job.design.repeat_mm;
+    let lines = place_stretches(mapped, &joint.start, coarse, repeat_mm, &rows, reach_mm);
+    for (photo, lines) in joint.photos.iter_mut().zip(lines) {
+        photo.lines = lines;
+    }
+    joint.start = joint.solve_roughly()?.state;
+    Ok(())
+}
+
+/// Finds rows as wholes once more, now that the plane is known: faint rows show, ghosts fall behind. `turned` is how
+/// far the frame was turned since the map was drawn, rad. Gives the rows and the best match below the last one.
+fn find_again(
+    job: &Job,
+    mapped: &Mapped,
+    wanted: &Wanted,
+    turned: f64,
+    joint: &mut Joint,
+) -> Result<(Vec<RoughRow>, Option<f64>), CannotMeasure> {
+    let frame = placed(mapped.map, mapped.views, &joint.start, turned);
     let design = job.design_on_quilt(&joint.start);
     let wanted = Wanted {
         design: &design,
-        ..wanted
+        ..*wanted
     };
-    let again = search::rows_in(&map, &wanted, &frame).ok_or(CannotMeasure::NoRow)?;
+    let again = search::rows_in(mapped.map, &wanted, &frame).ok_or(CannotMeasure::NoRow)?;
     if job
         .relaxed
         .is_some_and(|planned| !relaxed::stand_out(&again, planned))
@@ -125,47 +149,29 @@ pub(super) fn find_rows(job: &Job) -> Result<Rough, CannotMeasure> {
         return Err(CannotMeasure::NoQuilt);
     }
     let share = if job.relaxed.is_some() { 0.0 } else { 0.25 };
-    let sure = again.rows.iter().map(|r| r.score).fold(0.0, f64::max) * share;
-    let kept: Vec<search::FoundRow> = again
-        .rows
-        .iter()
-        .copied()
-        .filter(|row| row.score >= sure.max(wanted.expected_score()))
-        .collect();
-    let mean_bow = mean(joint.start.rows.iter().map(|r| r.bow));
-    joint.start.rows = kept
-        .iter()
+    let bow = mean(joint.start.rows.iter().map(|r| r.bow));
+    joint.start.rows = plain(&again.rows, share, &wanted)
         .map(|row| RowPlace {
-            bow: mean_bow,
+            bow,
             ..row_place(row)
         })
         .collect();
-    let all: Vec<usize> = (0..joint.start.rows.len()).collect();
-    let lines = place_stretches(
-        &mapped,
-        &joint.start,
-        &coarse,
-        job.design.repeat_mm,
-        &all,
-        6.0,
-    );
-    for (photo, lines) in joint.photos.iter_mut().zip(lines) {
-        photo.lines = lines;
-    }
-    joint.start = joint.solve_roughly()?.state;
-    let rows = kept
-        .iter()
-        .map(|row| RoughRow {
-            index: row.index,
-            score: row.score,
-        })
-        .collect();
-    Ok(Rough {
-        joint,
-        cards,
-        rows,
-        next_score: again.next_score,
-    })
+    let rows = plain(&again.rows, share, &wanted).map(|row| RoughRow {
+        index: row.index,
+        score: row.score,
+    });
+    Ok((rows.collect(), again.next_score))
+}
+
+/// Rows that match at least as well as expected, and a share of the best as well.
+fn plain<'a>(
+    rows: &'a [FoundRow],
+    share: f64,
+    wanted: &Wanted,
+) -> impl Iterator<Item = &'a FoundRow> {
+    let best = rows.iter().map(|r| r.score).fold(0.0, f64::max);
+    let least = (best * share).max(wanted.expected_score());
+    rows.iter().filter(move |row| row.score >= least)
 }
 
 fn mean(values: impl Iterator<Item = f64>) -> f64 {
@@ -173,7 +179,7 @@ fn mean(values: impl Iterator<Item = f64>) -> f64 {
     if n > 0.0 { sum / n } else { 0.0 }
 }
 
-fn row_place(row: &search::FoundRow) -> RowPlace {
+fn row_place(row: &FoundRow) -> RowPlace {
     RowPlace {
         offset: row.across_mm,
         slope: 0.0,

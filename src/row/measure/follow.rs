@@ -3,6 +3,7 @@
 use super::settle::settle;
 use super::{CannotMeasure, Job, Measured, Rough, RowMeasured, paper};
 use crate::card::geometry::CHECK_BAR_MM;
+use crate::design::DesignPoint;
 use crate::geometry::Point2;
 use crate::line::strip::ARC_STEP_MM;
 use crate::plane::camera::PreparedView;
@@ -17,153 +18,210 @@ use crate::solve::levenberg_marquardt::Loss;
 const LEAST_SHARE: f64 = 0.4;
 const LEAST_NEWEST_SHARE: f64 = 0.25;
 
+/// Passes over the lines, and how far from the design each looks, in strays of the hand.
+const PASSES: [(Loss, f64); 3] = [
+    (Loss::Huber(2.5), 6.0),
+    (Loss::Cauchy(2.5), 3.0),
+    (Loss::Tukey(4.5), 2.5),
+];
+/// A pass that looks no farther than this tells rows from ghosts.
+const TELLING: f64 = 3.5;
+
 /// Follows the rows' lines at full size and solves everything with them.
 pub(in crate::row) fn follow(job: &Job, rough: Rough) -> Result<Measured, CannotMeasure> {
-    let Rough {
-        mut joint,
-        cards,
-        rows: mut kept,
-        next_score,
-    } = rough;
-    let fine = job.design.sample(ARC_STEP_MM);
-    let mut traces: Vec<RowTrace> = Vec::new();
-    let mut learned = Learned::default();
-    let mut scales_mm = vec![2.0f64; kept.len()];
-    let passes = [
-        (Loss::Huber(2.5), 6.0),
-        (Loss::Cauchy(2.5), 3.0),
-        (Loss::Tukey(4.5), 2.5),
-    ];
-    let mut dropped_below = None;
-    let mut hand_mm = 2.0;
-    for (loss, farthest) in passes {
-        let papers: Vec<[Point2; 4]> = cards
-            .iter()
-            .enumerate()
-            .map(|(i, card)| paper(*card, &joint.start, i, job.card_bar_mm))
-            .collect();
-        let strays: Vec<Stray> = scales_mm
+    let mut following = Following {
+        job,
+        fine: job.design.sample(ARC_STEP_MM),
+        traces: Vec::new(),
+        learned: Learned::default(),
+        scales_mm: vec![2.0; rough.rows.len()],
+        hand_mm: 2.0,
+        dropped_below: None,
+        rough,
+    };
+    for (loss, farthest) in PASSES {
+        following.trace(farthest);
+        let joint = &mut following.rough.joint;
+        joint.line_loss = loss;
+        joint.start = joint.solve_roughly()?.state;
+        if farthest < TELLING {
+            following.drop_ghosts()?;
+        }
+    }
+    following.measured()
+}
+
+/// Rows while their lines are followed, pass by pass.
+struct Following<'a> {
+    job: &'a Job<'a>,
+    rough: Rough,
+    /// One repeat of the design, finely sampled.
+    fine: Vec<DesignPoint>,
+    /// Each row's line as last followed.
+    traces: Vec<RowTrace>,
+    learned: Learned,
+    /// Spread of each row's deviations, mm.
+    scales_mm: Vec<f64>,
+    /// Spread of a steady row, mm.
+    hand_mm: f64,
+    /// As [`Measured::dropped_below`].
+    dropped_below: Option<f64>,
+}
+
+impl Following<'_> {
+    /// Outlines of the cards' papers.
+    fn papers(&self, state: &State) -> Vec<[Point2; 4]> {
+        let cards = self.rough.cards.iter().enumerate();
+        cards
+            .map(|(i, card)| paper(*card, state, i, self.job.card_bar_mm))
+            .collect()
+    }
+
+    /// Length found of the row of which most was found, mm.
+    fn longest_mm(&self) -> f64 {
+        let found = self.traces.iter().map(RowTrace::found_mm);
+        found.fold(0.0, f64::max)
+    }
+
+    /// Follows the lines; what is found becomes what is solved from.
+    fn trace(&mut self, farthest: f64) {
+        let strays: Vec<Stray> = self
+            .scales_mm
             .iter()
             .map(|scale_mm| Stray {
                 expected_mm: (1.5 * scale_mm).max(1.0),
-                farthest_mm: farthest * hand_mm,
+                farthest_mm: farthest * self.hand_mm,
             })
             .collect();
-        traces = trace_rows(job, &joint.start, &fine, &strays, &papers, &mut learned);
+        let papers = self.papers(&self.rough.joint.start);
+        let joint = &mut self.rough.joint;
+        let (start, learned) = (&joint.start, &mut self.learned);
+        self.traces = trace_rows(self.job, start, &self.fine, &strays, &papers, learned);
         for photo in &mut joint.photos {
             photo.lines.clear();
         }
-        for (row, trace) in traces.iter().enumerate() {
-            scales_mm[row] = robust_spread(&trace.deviations_mm()).clamp(0.3, 1.5);
-            for (photo, line) in trace.observations(row, scales_mm[row], fine.len()) {
+        for (row, trace) in self.traces.iter().enumerate() {
+            let scale_mm = robust_spread(&trace.deviations_mm()).clamp(0.3, 1.5);
+            self.scales_mm[row] = scale_mm;
+            for (photo, line) in trace.observations(row, scale_mm, self.fine.len()) {
                 joint.photos[photo].lines.push(line);
             }
         }
         // What the hand does is the same in all rows; the row seen best shows it.
-        let longest = traces.iter().map(RowTrace::found_mm).fold(0.0, f64::max);
-        hand_mm = traces
+        let longest_mm = self.longest_mm();
+        self.hand_mm = self
+            .traces
             .iter()
-            .zip(&scales_mm)
-            .filter(|(trace, _)| trace.found_mm() > 0.5 * longest)
-            .fold(1.2, |least: f64, (_, scale)| least.min(*scale))
+            .zip(&self.scales_mm)
+            .filter(|(trace, _)| trace.found_mm() > 0.5 * longest_mm)
+            .fold(1.2, |least: f64, (_, scale_mm)| least.min(*scale_mm))
             .max(0.4);
-        joint.line_loss = loss;
-        joint.start = joint.solve_roughly()?.state;
+    }
+
+    /// Which rows are no ghosts and not mostly hidden: enough of them is found, and they stray as a hand does.
+    fn trusted(&self) -> Vec<bool> {
+        let longest_mm = self.longest_mm();
         // Where all rows are looked for together their places are known; of a row a part will do.
-        let least_share = if job.relaxed.is_some() {
-            0.12
-        } else {
-            LEAST_SHARE
+        let least_share = match self.job.relaxed {
+            Some(_) => 0.12,
+            None => LEAST_SHARE,
         };
-        // A row mostly hidden, or a ghost: little of it is found, or it strays as no hand does.
-        let good: Vec<bool> = traces
+        let rows = self.traces.iter().zip(&self.scales_mm).enumerate();
+        rows.map(|(row, (trace, scale_mm))| {
+            let is_newest = row + 1 == self.traces.len();
+            let least_share = match is_newest && *scale_mm < 1.15 * self.hand_mm {
+                true => least_share.min(LEAST_NEWEST_SHARE),
+                false => least_share,
+            };
+            trace.found_mm() > least_share * longest_mm && *scale_mm < 1.6 * self.hand_mm + 0.3
+        })
+        .collect()
+    }
+
+    /// Drops the rows that are not to be trusted, everywhere.
+    fn drop_ghosts(&mut self) -> Result<(), CannotMeasure> {
+        let good = self.trusted();
+        if good.iter().all(|g| *g) {
+            return Ok(());
+        }
+        let Some(last) = good.iter().rposition(|g| *g) else {
+            return Err(CannotMeasure::NoRow);
+        };
+        let longest_mm = self.longest_mm().max(1.0);
+        self.dropped_below = self.traces[last + 1..]
             .iter()
-            .zip(&scales_mm)
+            .map(|t| t.found_mm() / longest_mm)
+            .reduce(f64::max);
+        let keep = |i: usize| good[i];
+        retain(&mut self.traces, keep);
+        retain(&mut self.scales_mm, keep);
+        retain(&mut self.rough.rows, keep);
+        retain(&mut self.rough.joint.start.rows, keep);
+        for photo in &mut self.rough.joint.photos {
+            photo.lines.retain(|line| good[line.row]);
+            for line in &mut photo.lines {
+                line.row = good[..line.row].iter().filter(|g| **g).count();
+            }
+        }
+        Ok(())
+    }
+
+    /// Everything solved for the last time, and each row held against the design.
+    fn measured(mut self) -> Result<Measured, CannotMeasure> {
+        let joint = &mut self.rough.joint;
+        settle(joint, &self.traces, &self.scales_mm, self.fine.len());
+        joint.line_loss = Loss::Squared;
+        let solved = joint.solve()?;
+        let views: Vec<PreparedView> = (0..self.job.photos.len())
+            .map(|i| solved.state.view(i, i))
+            .collect();
+        // Finished quilts are seen from too far off.
+        let astray = match self.job.relaxed {
+            Some(_) => vec![Vec::new(); self.traces.len()],
+            None => astray(
+                self.job,
+                &solved.state,
+                &self.fine,
+                &self.traces,
+                &self.learned,
+                &self.papers(&solved.state),
+            ),
+        };
+        let Rough {
+            joint,
+            cards,
+            rows: kept,
+            next_score,
+        } = self.rough;
+        let rows = kept
+            .iter()
+            .zip(self.traces)
+            .zip(astray)
             .enumerate()
-            .map(|(row, (trace, scale_mm))| {
-                let is_newest = row + 1 == traces.len();
-                let least_share = match is_newest && *scale_mm < 1.15 * hand_mm {
-                    true => least_share.min(LEAST_NEWEST_SHARE),
-                    false => least_share,
-                };
-                trace.found_mm() > least_share * longest && *scale_mm < 1.6 * hand_mm + 0.3
+            .map(|(i, ((row, trace), astray))| RowMeasured {
+                astray,
+                ..finish(
+                    i,
+                    row.index - kept[0].index,
+                    row.score,
+                    trace,
+                    &solved.state,
+                    &views,
+                )
             })
             .collect();
-        if farthest < 3.5 && good.iter().any(|g| !g) {
-            let keep = |i: usize| good[i];
-            let last = good.iter().rposition(|g| *g).unwrap_or(0);
-            dropped_below = traces[last + 1..]
-                .iter()
-                .map(|t| t.found_mm() / longest.max(1.0))
-                .reduce(f64::max);
-            retain(&mut traces, keep);
-            retain(&mut scales_mm, keep);
-            retain(&mut kept, keep);
-            retain(&mut joint.start.rows, keep);
-            let now: Vec<usize> = good
-                .iter()
-                .scan(0, |n, g| {
-                    *n += usize::from(*g);
-                    Some(*n)
-                })
-                .collect();
-            for photo in &mut joint.photos {
-                photo.lines.retain(|line| good[line.row]);
-                for line in &mut photo.lines {
-                    line.row = now[line.row] - 1;
-                }
-            }
-            if kept.is_empty() {
-                return Err(CannotMeasure::NoRow);
-            }
-        }
-    }
-    settle(&mut joint, &traces, &scales_mm, fine.len());
-    joint.line_loss = Loss::Squared;
-    let solved = joint.solve()?;
-    let views: Vec<PreparedView> = (0..job.photos.len())
-        .map(|i| solved.state.view(i, i))
-        .collect();
-    // Finished quilts are seen from too far off.
-    let astray = match job.relaxed {
-        Some(_) => vec![Vec::new(); traces.len()],
-        None => {
-            let papers: Vec<[Point2; 4]> = cards
-                .iter()
-                .enumerate()
-                .map(|(i, card)| paper(*card, &solved.state, i, job.card_bar_mm))
-                .collect();
-            astray(job, &solved.state, &fine, &traces, &learned, &papers)
-        }
-    };
-    let rows = kept
-        .iter()
-        .zip(traces)
-        .zip(astray)
-        .enumerate()
-        .map(|(i, ((row, trace), astray))| RowMeasured {
-            astray,
-            ..finish(
-                i,
-                row.index - kept[0].index,
-                row.score,
-                trace,
-                &solved.state,
-                &views,
-            )
+        Ok(Measured {
+            state: solved.state,
+            covariance: solved.covariance,
+            problem: joint,
+            views,
+            cards,
+            rows,
+            next_score,
+            dropped_below: self.dropped_below,
+            card_scale: self.job.card_bar_mm / CHECK_BAR_MM,
         })
-        .collect();
-    Ok(Measured {
-        state: solved.state,
-        covariance: solved.covariance,
-        problem: joint,
-        views,
-        cards,
-        rows,
-        next_score,
-        dropped_below,
-        card_scale: job.card_bar_mm / CHECK_BAR_MM,
-    })
+    }
 }
 
 fn retain<T>(values: &mut Vec<T>, keep: impl Fn(usize) -> bool) {
