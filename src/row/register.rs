@@ -47,21 +47,20 @@ struct CurvePoint {
 /// Observations of every row's stretches, photo by photo.
 ///
 /// `points` is one repeat of the design; `reach_mm` how far a stretch may lie from where `state` puts
-/// it. Rows by `rows` (indices into the state).
+/// it.
 pub fn place_stretches(
     mapped: &Mapped,
     state: &State,
     points: &[DesignPoint],
     repeat_mm: f64,
-    rows: &[usize],
     reach_mm: f64,
 ) -> Vec<Vec<LineObservation>> {
     let photos = state.poses.len();
     (0..photos)
         .map(|photo| {
             let view = state.view(photo, photo);
-            rows.iter()
-                .flat_map(|&row| {
+            (0..state.rows.len())
+                .flat_map(|row| {
                     place_row(
                         mapped, state, &view, photo, points, repeat_mm, row, reach_mm,
                     )

@@ -116,9 +116,8 @@ fn move_onto_stitching(
     job: &Job,
     reach_mm: f64,
 ) -> Result<(), CannotMeasure> {
-    let rows: Vec<usize> = (0..joint.start.rows.len()).collect();
     let repeat_mm = job.design.repeat_mm;
-    let lines = place_stretches(mapped, &joint.start, coarse, repeat_mm, &rows, reach_mm);
+    let lines = place_stretches(mapped, &joint.start, coarse, repeat_mm, reach_mm);
     for (photo, lines) in joint.photos.iter_mut().zip(lines) {
         photo.lines = lines;
     }

@@ -44,13 +44,15 @@ pub(super) fn settle(joint: &mut Joint, traces: &[RowTrace], scales_mm: &[f64], 
     drop_stray_stretches(&mut placed);
     let shown_in = photos_by_part(&placed);
     for (observations, placed) in joint.photos.iter_mut().zip(placed) {
-        let kept = placed.into_iter().filter_map(|Placed { mut line, off_px }| {
-            let weight = joint.line_loss.weight(off_px? / line.u_px);
-            // What the hand did at a place is the same in all photos that show it: together they know no more.
-            let photos = f64::from(shown_in[&part_of(&line)]);
-            line.u_px *= (inflations[line.row] * photos / weight.max(1e-9)).sqrt();
-            (weight > 0.01).then_some(line)
-        });
+        let kept = placed
+            .into_iter()
+            .filter_map(|Placed { mut line, off_px }| {
+                let weight = joint.line_loss.weight(off_px? / line.u_px);
+                // What the hand did at a place is the same in all photos that show it: together they know no more.
+                let photos = f64::from(shown_in[&part_of(&line)]);
+                line.u_px *= (inflations[line.row] * photos / weight.max(1e-9)).sqrt();
+                (weight > 0.01).then_some(line)
+            });
         observations.lines = kept.collect();
     }
 }
@@ -83,7 +85,11 @@ fn drop_stray_stretches(photos: &mut [Vec<Placed>]) {
         let mm = seen.map(|(off_px, line)| off_px / line.px_per_mm.max(1e-9));
         mm.sum::<f64>() / stretch.len() as f64
     };
-    let all: Vec<f64> = photos.iter().flat_map(|p| stretches(p)).map(off_mm).collect();
+    let all: Vec<f64> = photos
+        .iter()
+        .flat_map(|p| stretches(p))
+        .map(off_mm)
+        .collect();
     let most_mm = (STRETCH_OFF * robust_spread(&all)).max(STRETCH_OFF_MM);
     for lines in photos {
         let kept = stretches(lines).filter(|stretch| off_mm(stretch).abs() <= most_mm);
