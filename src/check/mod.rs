@@ -18,7 +18,8 @@ pub use picture::Drawn;
 pub(crate) use photos::{cards_in, linked};
 pub(crate) use picture::drawn;
 pub(crate) use place::Place;
-pub(crate) use records::photo_record;
+use records::neighbours;
+pub(crate) use records::photo_records;
 pub(crate) use seen::{row_seen, seen_range, share_found, shared_range};
 pub(crate) use trouble::capital;
 pub(crate) use uncertainty::ripple_u_mm;
@@ -33,10 +34,9 @@ use crate::line::periodic::without_repeats;
 use crate::line::strip::ARC_STEP_MM;
 use crate::photo::Photo;
 use crate::plan::Plan;
-use crate::record::{At, GapRecord, Record, RowRecord, SCHEMA};
+use crate::record::{At, GapRecord, Record, SCHEMA};
 use crate::row::chance::RowSeen;
 use crate::row::measure::{CannotMeasure, Measured, PhotoView};
-use crate::row::missed::missed;
 use crate::row::wobble::Fingerprint;
 use crate::verdict::{Situation, Warning, decide};
 use image::GrayImage;
@@ -267,32 +267,17 @@ pub fn judge(
     warnings.extend(different_rows(&measured, &design, &photos));
     warnings.extend(look_for_trouble(&measured, &found, &photos, is_planned));
 
-    let missed = missed(&measured.rows, design.sample(ARC_STEP_MM).len());
-    let row_records: Vec<RowRecord> = numbered
-        .iter()
-        .map(|&(i, number)| place.row(&measured, i, number, &missed[i], plan, &design))
-        .collect();
-    let neighbours: Vec<((usize, u32), (usize, u32))> = numbered
-        .windows(2)
-        .map(|pair| (pair[0], pair[1]))
-        .filter(|((_, above), (_, below))| *below == above + 1)
-        .collect();
-    let gap_records: Vec<GapRecord> = neighbours
-        .iter()
-        .map(|&((upper, number), (lower, _))| {
-            place.gap(&measured, upper, lower, number, plan, &design)
-        })
-        .collect();
+    let (row_records, gap_records) = place.rows_and_gaps(&measured, &numbered, plan, &design);
     let (Some(newest_record), Some(&newest_row)) = (row_records.last(), rows.last()) else {
         return Err(CheckError::Rows {
             path: photos[0].path.display().to_string(),
             error: CannotMeasure::NoRow,
         });
     };
-    let budget = neighbours
-        .last()
+    let budget = neighbours(&numbered)
+        .next_back()
         .filter(|(_, (lower, _))| *lower == newest_row)
-        .map(|((upper, _), (lower, _))| place.budget(&measured, *upper, *lower, plan));
+        .map(|((upper, _), (lower, _))| place.budget(&measured, upper, lower, plan));
 
     let all_gaps = [known.gaps.clone(), gap_records.clone()].concat();
     let shown: Vec<u32> = row_records.iter().map(|r| r.row).collect();
@@ -320,11 +305,7 @@ pub fn judge(
     );
     let record = Record {
         schema: SCHEMA.to_owned(),
-        photos: photos
-            .iter()
-            .enumerate()
-            .map(|(i, photo)| photo_record(i, photo, &cards[i], &measured))
-            .collect(),
+        photos: photo_records(&photos, &cards, &measured),
         rows: row_records,
         gaps: gap_records,
         drift,

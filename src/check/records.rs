@@ -6,18 +6,39 @@ use crate::card::CardInPhoto;
 use crate::card::geometry::print_scale_u_mm;
 use crate::design::Design;
 use crate::geometry::Point2;
+use crate::line::strip::ARC_STEP_MM;
 use crate::photo::Photo;
 use crate::plan::Plan;
 use crate::plane::camera::PreparedView;
 use crate::record::{At, GapRecord, OffDesign, PhotoRecord, RowRecord, SpacingRecord, Stretch};
 use crate::row::chance::Chance;
 use crate::row::measure::{Measured, RowMeasured};
-use crate::row::missed::{clearance, planned_clearance_mm, shown_missed};
+use crate::row::missed::{clearance, missed, planned_clearance_mm, shown_missed};
 use crate::row::trace::TracePoint;
 use crate::units::Uncertain;
 
+/// The photos as the record names them; `cards` are those found in each.
+pub(crate) fn photo_records(
+    photos: &[&Photo],
+    cards: &[Vec<CardInPhoto>],
+    measured: &Measured,
+) -> Vec<PhotoRecord> {
+    let records = photos.iter().zip(cards).enumerate();
+    records
+        .map(|(i, (photo, cards))| photo_record(i, photo, cards, measured))
+        .collect()
+}
+
+/// Pairs of rows that lie one below the other; `numbered` are rows as measured, each with its number.
+pub(super) fn neighbours(
+    numbered: &[(usize, u32)],
+) -> impl DoubleEndedIterator<Item = ((usize, u32), (usize, u32))> {
+    let pairs = numbered.windows(2).map(|pair| (pair[0], pair[1]));
+    pairs.filter(|((_, above), (_, below))| *below == above + 1)
+}
+
 /// A photo as the record names it.
-pub(crate) fn photo_record(
+fn photo_record(
     i: usize,
     photo: &Photo,
     cards: &[CardInPhoto],
@@ -102,8 +123,24 @@ fn coverage(row: &RowMeasured) -> f64 {
 }
 
 impl Place {
+    /// Every row of the record, and the gaps between neighbours; `numbered` are rows as measured, each with its number.
+    pub(crate) fn rows_and_gaps(
+        &self,
+        measured: &Measured,
+        numbered: &[(usize, u32)],
+        plan: &Plan,
+        design: &Design,
+    ) -> (Vec<RowRecord>, Vec<GapRecord>) {
+        let missed = missed(&measured.rows, design.sample(ARC_STEP_MM).len());
+        let row = |&(i, number)| self.row(measured, i, number, &missed[i], plan, design);
+        let gap =
+            |((upper, number), (lower, _))| self.gap(measured, upper, lower, number, plan, design);
+        let gaps = neighbours(numbered).map(gap).collect();
+        (numbered.iter().map(row).collect(), gaps)
+    }
+
     /// A row as measured, with its number; `missed` are its parts without a line, x from … to.
-    pub(crate) fn row(
+    fn row(
         &self,
         measured: &Measured,
         i: usize,
@@ -190,7 +227,7 @@ impl Place {
     }
 
     /// The gap between two rows, of which the upper one is number `from_row`.
-    pub(crate) fn gap(
+    fn gap(
         &self,
         measured: &Measured,
         upper: usize,

@@ -20,19 +20,17 @@ use crate::calibrate::profile::Profile;
 use crate::card::geometry::print_scale_u_mm;
 use crate::card::{CardError, CardInPhoto, CardWarning, FoundCards};
 use crate::check::{
-    CheckError, Drawn, Known, LeftOut, Place, capital, cards_in, drawn, linked, photo_record,
+    CheckError, Drawn, Known, LeftOut, Place, capital, cards_in, drawn, linked, photo_records,
 };
 use crate::check::{ripple_u_mm, share_found, shared_range};
 use crate::design::Design;
 use crate::geometry::Point2;
 use crate::line::periodic::Repeats;
-use crate::line::strip::ARC_STEP_MM;
 use crate::photo::Photo;
 use crate::plan::Plan;
 use crate::plane::joint::State;
-use crate::record::{DriftRecord, GapRecord, RowRecord};
+use crate::record::DriftRecord;
 use crate::row::measure::{Job, Measured, PhotoView, measure};
-use crate::row::missed::missed;
 use crate::row::relaxed;
 use crate::units::{Uncertain, propagate};
 use edges::Edges;
@@ -192,10 +190,11 @@ fn record_of(
     told: &[CardPlace],
 ) -> (FinishedRecord, Drawn) {
     // Of a row of which hardly anything could be followed the place is not to be trusted.
-    let all: Vec<usize> = (0..measured.rows.len())
-        .filter(|i| share_found(&measured.rows[*i]) >= LEAST_FOLLOWED)
+    let numbered: Vec<(usize, u32)> = (measured.rows.iter().enumerate())
+        .filter(|(_, row)| share_found(row) >= LEAST_FOLLOWED)
+        .map(|(i, row)| (i, row.index as u32 + 1))
         .collect();
-    let number_of = |i: usize| i64::from(measured.rows[i].index) + 1;
+    let all: Vec<usize> = numbered.iter().map(|(i, _)| *i).collect();
     // The quilt has shrunk, and its width with it.
     let shrunk = Plan {
         width_mm: plan.width_mm * (1.0 + measured.state.stretch.x),
@@ -208,23 +207,7 @@ fn record_of(
         ..Known::default()
     };
     let place = Place::new(measured, &all, &shrunk, &known);
-    let samples = design.sample(ARC_STEP_MM).len();
-    let missed = missed(&measured.rows, samples);
-    let rows: Vec<RowRecord> = all
-        .iter()
-        .map(|&i| {
-            let number = number_of(i) as u32;
-            place.row(measured, i, number, &missed[i], plan, design)
-        })
-        .collect();
-    let gaps: Vec<GapRecord> = all
-        .windows(2)
-        .filter(|pair| number_of(pair[1]) == number_of(pair[0]) + 1)
-        .map(|pair| {
-            let from_row = number_of(pair[0]) as u32;
-            place.gap(measured, pair[0], pair[1], from_row, plan, design)
-        })
-        .collect();
+    let (rows, gaps) = place.rows_and_gaps(measured, &numbered, plan, design);
     let cards: Vec<Vec<CardInPhoto>> = found.iter().map(|f| f.cards.clone()).collect();
     let mut drawn = drawn(measured, &all, &rows, &place, &cards, plan, design);
     // Against the plan the whole quilt has shrunk; a single row's planned place would mislead.
@@ -232,8 +215,8 @@ fn record_of(
         row.planned_baseline_mm = None;
     }
     let drift = |as_shrunk: bool| -> Vec<DriftRecord> {
-        let row = |i: &usize| drift_of(measured, &place, *i, number_of(*i), plan, as_shrunk);
-        all.iter().map(row).collect()
+        let row = |&(i, number)| drift_of(measured, &place, i, number, plan, as_shrunk);
+        numbered.iter().map(row).collect()
     };
     let stretch = |k: usize, value: f64| Uncertain {
         value,
@@ -261,7 +244,6 @@ fn record_of(
             .map(|w| format!("{} {}", w.what, w.remedy)),
     );
     notes.extend(card_notes(photos, found));
-    let numbered: Vec<(usize, u32)> = all.iter().map(|i| (*i, number_of(*i) as u32)).collect();
     let ends = numbered.first().zip(numbered.last());
     let edges = ends.map(|(first, last)| {
         let ends = (first.0, last.0);
@@ -272,11 +254,7 @@ fn record_of(
     let mut record = FinishedRecord {
         schema: SCHEMA.to_owned(),
         judgement: String::new(),
-        photos: photos
-            .iter()
-            .enumerate()
-            .map(|(i, photo)| photo_record(i, photo, &cards[i], measured))
-            .collect(),
+        photos: photo_records(photos, &cards, measured),
         not_used,
         plan_rows: plan.rows,
         rows_found: rows.len() as u32,
@@ -302,11 +280,11 @@ fn drift_of(
     measured: &Measured,
     place: &Place,
     row: usize,
-    number: i64,
+    number: u32,
     plan: &Plan,
     as_shrunk: bool,
 ) -> DriftRecord {
-    let planned = (number - 1) as f64 * plan.spacing_mm;
+    let planned = f64::from(number - 1) * plan.spacing_mm;
     let (left, right) = place.whole_width(shared_range(measured, 0, row));
     let at = |x: f64| {
         let terms = [
@@ -338,7 +316,7 @@ fn drift_of(
         }
     };
     DriftRecord {
-        row: number as u32,
+        row: number,
         left: at(left),
         centre: at(f64::midpoint(left, right)),
         right: at(right),
