@@ -21,6 +21,7 @@ use crate::geometry::{Point2, Vector2};
 use crate::plane::camera::{CAMERA_VALUES, Camera, Pose};
 use crate::plane::start::pose_of_plane;
 use crate::solve::levenberg_marquardt::Loss;
+use crate::solve::median::median;
 use crate::units::Uncertain;
 use advice::{Advice, Coverage};
 use bundle::{
@@ -358,7 +359,8 @@ impl Fitted {
             );
         }
         // The distance of two unit normal coordinates has median √(2 ln 2) and RMS √2.
-        let rms = |values: Vec<f64>| median(values) / 2f64.ln().sqrt();
+        let rms =
+            |values: Vec<f64>| median(values, f64::total_cmp).unwrap_or(0.0) / 2f64.ln().sqrt();
         (rms(whitened), rms(px))
     }
 }
@@ -374,11 +376,6 @@ fn point(corner: &CornerInPhoto) -> Option<PlanePoint> {
         in_photo_px: corner.in_photo_px,
         whitening: covariance.cholesky()?.l().try_inverse()?,
     })
-}
-
-fn median(mut values: Vec<f64>) -> f64 {
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() / 2).copied().unwrap_or(0.0)
 }
 
 impl Work {
@@ -534,13 +531,8 @@ impl Work {
             .collect();
         let worst = scatter.iter().max_by(|a, b| a.1.total_cmp(&b.1))?;
         let others = |pick: fn(&(usize, f64, f64)) -> f64| {
-            median(
-                scatter
-                    .iter()
-                    .filter(|s| s.0 != worst.0)
-                    .map(pick)
-                    .collect(),
-            )
+            let others = scatter.iter().filter(|s| s.0 != worst.0).map(pick);
+            median(others.collect(), f64::total_cmp).unwrap_or(0.0)
         };
         (worst.1 > STRANGE_PHOTO * others(|s| s.1)).then(|| Strange {
             photo: worst.0,

@@ -8,12 +8,13 @@ use super::error::{CardError, CardWarning};
 use super::flatness::{Flatness, check_flatness};
 use super::gather::gather;
 use super::geometry::CardId;
-use super::locate::{FINE_PIXELS, Located, locate, median, usable};
+use super::locate::{FINE_PIXELS, Located, locate, usable};
 use super::nothing::nothing_found;
 use super::refine::linear_light;
 use super::tags::{ReadOptions, SeenTag, Shrunk, read_tags};
 use super::{CardInPhoto, CornerInPhoto, CornerKind};
 use crate::geometry::camera::Camera;
+use crate::solve::median::median;
 use image::GrayImage;
 
 /// Longest side of the shrunk photo, px, least contrast looked at, grey levels, and bits of a code that
@@ -124,7 +125,7 @@ pub fn find_cards(luma: &GrayImage, options: &DetectOptions) -> Result<FoundCard
     }
     warnings.extend(failures.into_iter().map(CardWarning::LeftOut));
     warnings.extend(foreign.map(|id| CardWarning::ForeignTag { id }));
-    let mut blurs: Vec<f64> = located
+    let blurs: Vec<f64> = located
         .iter()
         .flat_map(|l| l.blurs_px.iter().copied())
         .collect();
@@ -133,7 +134,7 @@ pub fn find_cards(luma: &GrayImage, options: &DetectOptions) -> Result<FoundCard
     Ok(FoundCards {
         cards,
         warnings,
-        blur_px: median(&mut blurs),
+        blur_px: median(blurs, f64::total_cmp),
     })
 }
 

@@ -7,6 +7,7 @@ use super::tag_corners::refine_tag_corners;
 use super::{CardInPhoto, CornerInPhoto, CornerKind};
 use crate::geometry::Point2;
 use crate::geometry::homography::Homography;
+use crate::solve::median::median;
 use image::GrayImage;
 use rayon::prelude::*;
 
@@ -63,8 +64,8 @@ pub fn locate(
         .zip(&fits)
         .filter_map(|(n, f)| Some((*n, f.as_ref()?.middle_px)))
         .collect();
-    let mut blurs: Vec<f64> = fits.iter().flatten().map(|f| f.blur_px).collect();
-    let blur = median(&mut blurs).unwrap_or(1.0);
+    let blurs: Vec<f64> = fits.iter().flatten().map(|f| f.blur_px).collect();
+    let blur = median(blurs, f64::total_cmp).unwrap_or(1.0);
     fits = nodes
         .par_iter()
         .zip(&fits)
@@ -100,9 +101,9 @@ pub fn locate(
         })
         .collect();
     let patches = corners.len();
-    let mut growths: Vec<f64> = fits.iter().flatten().map(|f| f.ink_growth_mm).collect();
+    let growths: Vec<f64> = fits.iter().flatten().map(|f| f.ink_growth_mm).collect();
     if patches < FEW_PATCHES && (group.sure() || patches >= 4) {
-        let growth = median(&mut growths).unwrap_or(0.03);
+        let growth = median(growths, f64::total_cmp).unwrap_or(0.03);
         for (place, tag) in &group.tags {
             let refined = refine_tag_corners(luma, light, &tag.corners_px, growth);
             for (on_card, (seen, covariance)) in card
@@ -123,7 +124,7 @@ pub fn locate(
         return Ok(None);
     }
     let blurs_px: Vec<f64> = fits.iter().flatten().map(|f| f.blur_px).collect();
-    let blur_px = median(&mut blurs_px.clone()).unwrap_or(0.0);
+    let blur_px = median(blurs_px.clone(), f64::total_cmp).unwrap_or(0.0);
     let limit_px = MOST_BLUR_CELLS * group.cell_px();
     if blur_px > limit_px {
         return Err(CardError::TooBlurred {
@@ -158,7 +159,7 @@ pub fn usable(corners: &[CornerInPhoto]) -> bool {
 /// Drops patches unlike their neighbours in contrast or blur: something lies over them.
 fn keep_alike(fits: &mut [Option<PatchFit>]) {
     let mid = |f: fn(&PatchFit) -> f64, fits: &[Option<PatchFit>]| {
-        median(&mut fits.iter().flatten().map(f).collect::<Vec<_>>())
+        median(fits.iter().flatten().map(f).collect(), f64::total_cmp)
     };
     let (Some(contrast), Some(blur)) = (mid(|f| f.contrast, fits), mid(|f| f.blur_px, fits)) else {
         return;
@@ -177,10 +178,4 @@ fn nearest(known: &[(Point2, Point2)], node: Point2) -> Option<Homography> {
     by_distance.truncate(9);
     let (on_card, seen): (Vec<_>, Vec<_>) = by_distance.into_iter().unzip();
     Homography::from_points(&on_card, &seen).ok()
-}
-
-/// The middle one of some values (the upper of two); puts them in order.
-pub fn median(values: &mut [f64]) -> Option<f64> {
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() / 2).copied()
 }

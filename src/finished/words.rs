@@ -7,6 +7,7 @@ use crate::plan::Plan;
 use crate::plane::camera::CardPose;
 use crate::record::{DriftRecord, GapRecord};
 use crate::row::relaxed::arrows_up;
+use crate::solve::median::median;
 use crate::units::{LengthUnit, Uncertain};
 use crate::verdict::conformity::{Finding, judge, worst};
 use crate::verdict::words::{K_95, interval, length, list, number, unit_name};
@@ -46,9 +47,8 @@ const TRUSTED_SHARE: f64 = 0.3;
 
 /// Share of a row's line that was followed, in the middle of all rows.
 fn middle_share(record: &FinishedRecord) -> f64 {
-    let mut shares: Vec<f64> = record.rows.iter().map(|r| r.coverage).collect();
-    shares.sort_by(f64::total_cmp);
-    shares.get(shares.len() / 2).copied().unwrap_or(0.0)
+    let shares = record.rows.iter().map(|r| r.coverage).collect();
+    median(shares, f64::total_cmp).unwrap_or(0.0)
 }
 
 /// Whether enough of the stitching was followed for the numbers to be trusted.

@@ -11,6 +11,7 @@ use crate::card::geometry::CardId;
 use crate::design::Design;
 use crate::geometry::Point2;
 use crate::record::{At, Stretch};
+use crate::solve::median::median;
 use image::RgbImage;
 use nalgebra::{Matrix4, Vector4};
 use serde::{Deserialize, Serialize};
@@ -521,8 +522,7 @@ fn contrast(stage: &Stage, photo: &RgbImage, seen: &[Stitch]) -> f64 {
             energies.push(left_over.sum::<f64>() / n);
         }
         // The median: seams and motifs belong to few stretches.
-        energies.sort_by(f64::total_cmp);
-        energies.get(energies.len() / 2).copied()
+        median(energies, f64::total_cmp)
     };
     let Some(on) = energy(crate::geometry::Vector2::zeros()) else {
         return 0.0;

@@ -7,13 +7,13 @@
 
 use super::empty::{Empty, empty_stretches};
 use super::measure::Job;
-use super::spread::median;
 use super::trace::{Learned, RowTrace, TracePoint};
 use crate::design::DesignPoint;
 use crate::geometry::Point2;
 use crate::geometry::cells::Cells;
 use crate::line::strip::{ACROSS_STEP_MM, Strip, StripSample};
 use crate::plane::joint::State;
+use crate::solve::median::median;
 use std::ops::Range;
 
 /// How far to both sides of the design a line is looked for, mm.
@@ -159,8 +159,10 @@ pub(super) fn astray(
                 .filter_map(|(other, range)| look(other, range))
                 .collect();
             let likeliest = others.iter().map(|o| o.score).fold(0.0, f32::max);
-            let middle = median(others.iter().map(|o| o.score).collect()).unwrap_or(0.0);
-            let usual = median(others.iter().map(|o| o.on_design).collect()).unwrap_or(0.0);
+            let middle =
+                median(others.iter().map(|o| o.score).collect(), f32::total_cmp).unwrap_or(0.0);
+            let usual =
+                median(others.iter().map(|o| o.on_design).collect(), f32::total_cmp).unwrap_or(0.0);
             if others.len() < FEWEST_OTHERS
                 || here.score < AS_USUAL * usual
                 || here.on_design > EMPTY * usual

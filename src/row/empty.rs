@@ -6,9 +6,9 @@
 //! rail, and on cloth of the thread's own tone; so the cloth has to go on with the same tone at both ends, and the line
 //! with the same sign.
 
-use super::spread::median;
 use super::trace::TracePoint;
 use crate::line::strip::running_mean;
+use crate::solve::median::median;
 use std::ops::Range;
 
 /// Half length of the mean in which the bend is judged, samples of a millimetre: chance bends change sign.
@@ -93,7 +93,8 @@ fn fading(points: &[TracePoint], bends: &[f32], stretch: &Range<usize>) -> usize
     let back = |side: &mut dyn Iterator<Item = usize>| -> usize {
         let visible = side.filter(|i| points[*i].is_visible()).take(FULL.end);
         let sizes: Vec<f32> = visible.map(|i| bends[i].abs()).collect();
-        let full = median(sizes.iter().skip(FULL.start).copied().collect()).unwrap_or(f32::MAX);
+        let full = sizes.iter().skip(FULL.start).copied().collect();
+        let full = median(full, f32::total_cmp).unwrap_or(f32::MAX);
         let back = sizes.iter().position(|b| *b > BACK * full);
         back.unwrap_or(sizes.len())
     };
@@ -109,7 +110,7 @@ fn usual_bends(points: &[TracePoint], bends: &[f32]) -> Vec<f32> {
         let found = around.filter(|i| points[*i].found);
         let sizes: Vec<f32> = found.map(|i| bends[i].abs()).collect();
         if sizes.len() >= FEWEST {
-            part.fill(median(sizes).unwrap_or(f32::NAN));
+            part.fill(median(sizes, f32::total_cmp).unwrap_or(f32::NAN));
         }
     }
     usual
@@ -141,8 +142,8 @@ fn vanishes(points: &[TracePoint], bends: &[f32], stretch: &Range<usize>) -> boo
         if clear().count() < BESIDE_VISIBLE {
             return None;
         }
-        let bend = median(clear().map(|i| bends[i]).collect())?;
-        let cloth = median(clear().map(|i| points[i].cloth).collect())?;
+        let bend = median(clear().map(|i| bends[i]).collect(), f32::total_cmp)?;
+        let cloth = median(clear().map(|i| points[i].cloth).collect(), f32::total_cmp)?;
         Some((bend, cloth))
     };
     let before = middle(stretch.start.saturating_sub(BESIDE)..stretch.start);

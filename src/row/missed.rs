@@ -2,12 +2,12 @@
 
 use super::empty::{Empty, empty_stretches};
 use super::measure::{Measured, RowMeasured};
-use super::spread::median;
 use super::trace::TracePoint;
 use crate::design::Design;
 use crate::geometry::cells::Cells;
 use crate::geometry::{Point2, Vector2};
 use crate::record::InPhoto;
+use crate::solve::median::median;
 use std::collections::BTreeMap;
 use std::ops::Range;
 
@@ -65,7 +65,7 @@ pub fn missed(rows: &[RowMeasured], samples: usize) -> Vec<Vec<(f64, f64)>> {
         .collect();
     let all = rows.iter().flat_map(|r| &r.trace.points);
     let found: Vec<f32> = all.filter(|p| p.found).map(|p| p.strength).collect();
-    let usual = match median(found) {
+    let usual = match median(found, f32::total_cmp) {
         Some(usual) if usual >= CLEAR && samples > 0 => usual,
         _ => return vec![Vec::new(); rows.len()],
     };
@@ -157,7 +157,7 @@ pub fn shown_missed(measured: &Measured, row: usize, (from, to): (f64, f64)) -> 
 /// Strength in the middle, where nothing lies over the row or within reach of it.
 fn strength(points: &[TracePoint]) -> Option<f32> {
     let clear = points.iter().filter(|p| p.is_clear());
-    median(clear.map(|p| p.strength).collect())
+    median(clear.map(|p| p.strength).collect(), f32::total_cmp)
 }
 
 fn visible(points: &[TracePoint]) -> usize {
@@ -177,7 +177,7 @@ fn goes_on(points: &[TracePoint], stretch: &Range<usize>, plain: f32) -> bool {
 /// that everywhere or darker everywhere, as beside the stretch.
 fn would_show(runs: &[Run], here: &Run, stretch: &Range<usize>) -> bool {
     let clear = here.points[stretch.clone()].iter().filter(|p| p.is_clear());
-    let Some(cloth) = median(clear.map(|p| p.cloth).collect()) else {
+    let Some(cloth) = median(clear.map(|p| p.cloth).collect(), f32::total_cmp) else {
         return false;
     };
     let before = &here.points[stretch.start.saturating_sub(BESIDE)..stretch.start];

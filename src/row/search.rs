@@ -8,6 +8,7 @@
 use crate::design::Design;
 use crate::geometry::Point2;
 use crate::line::map::{DIRECTIONS, LineMap};
+use crate::solve::median::median;
 use pulp::Arch;
 use rayon::prelude::*;
 use std::f64::consts::PI;
@@ -213,11 +214,9 @@ fn best_window(rows: &[FoundRow], most: u32) -> (f64, &[FoundRow]) {
 
 /// A window of rows and those before and after it that stand out as plainly: the plan may have another number.
 fn with_plain_neighbours<'a>(rows: &'a [FoundRow], window: &[FoundRow]) -> &'a [FoundRow] {
-    let mut scores: Vec<f64> = window.iter().map(|r| r.score).collect();
-    scores.sort_by(f64::total_cmp);
-    let plain = scores
-        .get(scores.len() / 2)
-        .map_or(f64::MAX, |middle| SURE_SCORE.max(0.6 * middle));
+    let scores = window.iter().map(|r| r.score).collect();
+    let plain =
+        median(scores, f64::total_cmp).map_or(f64::MAX, |middle| SURE_SCORE.max(0.6 * middle));
     let at = |index: Option<i32>| {
         rows.iter()
             .position(|r| Some(r.index) == index)

@@ -1,11 +1,5 @@
 //! Spread and correlation of a line's deviations.
 
-/// The middle one of some values (the upper of two).
-pub fn median(mut values: Vec<f32>) -> Option<f32> {
-    let middle = values.len() / 2;
-    (!values.is_empty()).then(|| *values.select_nth_unstable_by(middle, f32::total_cmp).1)
-}
-
 /// 1.4826 times the median distance from the median; NaN are left out.
 pub fn robust_spread(values: &[f64]) -> f64 {
     let mut v: Vec<f64> = values.iter().copied().filter(|v| v.is_finite()).collect();

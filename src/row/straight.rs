@@ -5,12 +5,12 @@
 
 use super::measure::Job;
 use super::trace::{FOUND_STRENGTH, REACH_MM, Told, TracePoint, samples};
-use crate::card::locate::median;
 use crate::design::DesignPoint;
 use crate::geometry::{Point2, Vector2};
 use crate::line::strip::Strip;
 use crate::plane::camera::PreparedView;
 use crate::plane::joint::State;
+use crate::solve::median::median;
 
 /// Height of the design from its outermost point inwards that is looked at, mm.
 const OUTERMOST_MM: f64 = 8.0;
@@ -148,8 +148,11 @@ fn straight_through(places: &[(f64, f64)]) -> Option<(f64, f64)> {
     sorted.sort_by(|a, b| a.0.total_cmp(&b.0));
     let (left, right) = sorted.split_at(sorted.len() / 2);
     let middle = |half: &[(f64, f64)]| {
-        let (mut along, mut heights): (Vec<f64>, Vec<f64>) = half.iter().copied().unzip();
-        Some((median(&mut along)?, median(&mut heights)?))
+        let (along, heights): (Vec<f64>, Vec<f64>) = half.iter().copied().unzip();
+        Some((
+            median(along, f64::total_cmp)?,
+            median(heights, f64::total_cmp)?,
+        ))
     };
     let (a, b) = (middle(left)?, middle(right)?);
     let slope = (b.1 - a.1) / (b.0 - a.0).max(100.0);

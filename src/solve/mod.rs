@@ -1,3 +1,4 @@
-//! Least squares, robust loss and covariance; knows no words of quilting.
+//! Least squares, robust loss, covariance, the median; knows no words of quilting.
 
 pub mod levenberg_marquardt;
+pub mod median;

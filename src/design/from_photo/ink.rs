@@ -5,6 +5,7 @@
 //! ed. 2004, section 4.3) wider than any line, so uneven light and the table's edge leave nothing.
 
 use crate::geometry::Point2;
+use crate::solve::median::median;
 use image::RgbImage;
 use rayon::prelude::*;
 
@@ -300,8 +301,7 @@ fn usual_level(darkness: &[f32], width: usize, noise: f32) -> f32 {
             backs.push(d);
         }
     }
-    backs.sort_by(f32::total_cmp);
-    backs.get(backs.len() / 2).copied().unwrap_or(1.0)
+    median(backs, f32::total_cmp).unwrap_or(1.0)
 }
 
 /// Takes the inside of an outline, and `margin` px around it, for bare paper.

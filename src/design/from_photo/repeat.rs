@@ -3,6 +3,7 @@
 use super::centre::{normals, resampled};
 use crate::design::{Design, DesignPoint};
 use crate::geometry::{Point2, Vector2};
+use crate::solve::median::median;
 
 /// Distance of places along a line on the paper, mm.
 pub const STEP_MM: f64 = 1.0;
@@ -163,8 +164,8 @@ fn fit(course: &Course, lag: usize) -> Option<Step> {
                 distance(*a).total_cmp(&distance(*b))
             })
     };
-    let mut ways: Vec<Vector2> = (0..n - lag).map(|i| points[i + lag] - points[i]).collect();
-    let mut way = median(&mut ways)?;
+    let ways: Vec<Vector2> = (0..n - lag).map(|i| points[i + lag] - points[i]).collect();
+    let mut way = middle_way(&ways)?;
     let mut rms_mm = f64::MAX;
     let mut lags: Vec<usize> = vec![lag];
     for _ in 0..8 {
@@ -225,14 +226,9 @@ fn solve_shift(equations: &[(Vector2, f64)], bend: f64) -> Vector2 {
     matrix.try_inverse().map_or(Vector2::zeros(), |m| m * right)
 }
 
-fn median(ways: &mut [Vector2]) -> Option<Vector2> {
-    let middle = |values: &mut Vec<f64>| {
-        values.sort_by(f64::total_cmp);
-        values.get(values.len() / 2).copied()
-    };
-    let mut xs: Vec<f64> = ways.iter().map(|w| w.x).collect();
-    let mut ys: Vec<f64> = ways.iter().map(|w| w.y).collect();
-    Some(Vector2::new(middle(&mut xs)?, middle(&mut ys)?))
+fn middle_way(ways: &[Vector2]) -> Option<Vector2> {
+    let middle = |of: fn(&Vector2) -> f64| median(ways.iter().map(of).collect(), f64::total_cmp);
+    Some(Vector2::new(middle(|w| w.x)?, middle(|w| w.y)?))
 }
 
 /// One repeat, its line going along x from (0, 0) to (repeat, 0).
@@ -303,13 +299,13 @@ impl Template {
                 .sum()
         };
         let phase = (0..n).max_by(|a, b| likeness(*a).total_cmp(&likeness(*b)))?;
-        let mut offsets: Vec<Vector2> = (0..piece)
+        let offsets: Vec<Vector2> = (0..piece)
             .map(|i| {
                 let s = i + phase;
                 course.on_paper[from + i] - self.place((s / n) as i64, s % n)
             })
             .collect();
-        let mut start = median(&mut offsets)?;
+        let mut start = middle_way(&offsets)?;
         let mut laid = None;
         for _ in 0..4 {
             let places = self.track(course, &t, (from, phase), &start);

@@ -2,6 +2,7 @@
 
 use super::thin::{around, changes, neighbours};
 use crate::geometry::{Point2, Vector2};
+use crate::solve::median::median;
 use image::{GrayImage, Luma};
 use imageproc::distance_transform::euclidean_squared_distance_transform;
 
@@ -79,11 +80,7 @@ pub fn strokes(mask: &[bool], skeleton: &[bool], width: usize, mm_per_px: f64) -
         (2.0 * d - 1.0).max(1.0)
     };
     let line: Vec<usize> = (0..skeleton.len()).filter(|i| skeleton[*i]).collect();
-    let median = |mut widths: Vec<f64>| {
-        widths.sort_by(f64::total_cmp);
-        widths.get(widths.len() / 2).copied()
-    };
-    let rough_px = median(line.iter().map(|i| wide(*i)).collect()).unwrap_or(1.0);
+    let rough_px = median(line.iter().map(|i| wide(*i)).collect(), f64::total_cmp).unwrap_or(1.0);
     let first = cut_up(skeleton, &line, width, &wide, rough_px, mm_per_px);
     // Words and the table's grain are no measure: the width is that of what runs on.
     let long = first
@@ -92,7 +89,7 @@ pub fn strokes(mask: &[bool], skeleton: &[bool], width: usize, mm_per_px: f64) -
         .flat_map(|s| &s.points)
         .map(|p| wide(p.y as usize * width + p.x as usize))
         .collect();
-    let width_px = median(long).unwrap_or(rough_px);
+    let width_px = median(long, f64::total_cmp).unwrap_or(rough_px);
     Strokes {
         strokes: cut_up(skeleton, &line, width, &wide, width_px, mm_per_px),
         width_px,

@@ -7,7 +7,7 @@
 use crate::geometry::{Point2, Vector2};
 use crate::line::map::{DIRECTIONS, LineMap};
 use crate::row::search::CHANCE_SCORE;
-use crate::row::spread::median;
+use crate::solve::median::median;
 use rayon::prelude::*;
 
 /// Half size of the part of the map that is looked at, along and across, around the cards, mm.
@@ -178,7 +178,7 @@ impl Likeness {
                 .filter(|i| !near(*i, j))
                 .map(|i| raw[at(i, j)])
                 .collect();
-            let middle = median(line).unwrap_or(0.0);
+            let middle = median(line, f32::total_cmp).unwrap_or(0.0);
             for i in -reach..=reach {
                 values[at(i, j)] -= middle;
             }
@@ -188,12 +188,13 @@ impl Likeness {
                 .filter(|j| !near(i, *j))
                 .map(|j| values[at(i, j)])
                 .collect();
-            let middle = median(line).unwrap_or(0.0);
+            let middle = median(line, f32::total_cmp).unwrap_or(0.0);
             for j in 0..=depth {
                 values[at(i, j)] -= middle;
             }
         }
-        let spread = 1.4826 * median(values.iter().map(|v| v.abs()).collect()).unwrap_or(0.0);
+        let spread = 1.4826
+            * median(values.iter().map(|v| v.abs()).collect(), f32::total_cmp).unwrap_or(0.0);
         for v in &mut values {
             *v /= spread.max(1e-6);
         }
@@ -484,13 +485,17 @@ impl Fold {
             .collect();
         // Stripes across the rows are alike at any step down.
         for column in 0..columns {
-            let middle =
-                median((0..depth).map(|j| all[j * columns + column]).collect()).unwrap_or(0.0);
+            let middle = median(
+                (0..depth).map(|j| all[j * columns + column]).collect(),
+                f32::total_cmp,
+            )
+            .unwrap_or(0.0);
             for j in 0..depth {
                 all[j * columns + column] -= middle;
             }
         }
-        let spread = 1.4826 * median(all.iter().map(|v| v.abs()).collect()).unwrap_or(0.0);
+        let spread =
+            1.4826 * median(all.iter().map(|v| v.abs()).collect(), f32::total_cmp).unwrap_or(0.0);
         let at = |i: i64, j: i64| {
             let i = i.rem_euclid(columns as i64) as usize;
             let j = usize::try_from(j - first as i64)

@@ -3,6 +3,7 @@
 use super::lattice::{Field, HALF_MM, Lattice};
 use crate::geometry::{Point2, Vector2};
 use crate::line::map::{DIRECTIONS, LineMap};
+use crate::solve::median::median;
 use rayon::prelude::*;
 use std::collections::BTreeMap;
 
@@ -110,10 +111,9 @@ impl Pile {
             .collect();
         let sums = pile.sums(&windows, &field);
         pile.mean = sums.mean();
-        let mut all: Vec<f32> = pile.mean.iter().flatten().map(|v| v.abs()).collect();
-        if !all.is_empty() {
-            let middle = all.len() / 2;
-            pile.noise = 1.4826 * *all.select_nth_unstable_by(middle, f32::total_cmp).1;
+        let all = pile.mean.iter().flatten().map(|v| v.abs()).collect();
+        if let Some(usual) = median(all, f32::total_cmp) {
+            pile.noise = 1.4826 * usual;
         }
         pile
     }
