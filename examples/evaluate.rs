@@ -16,10 +16,9 @@ use rowsight::check::{Check, Known, check};
 use rowsight::design::{Design, demo};
 use rowsight::geometry::{Point2, homography::Homography};
 use rowsight::photo;
-use rowsight::plan::{Plan, Tolerance};
+use rowsight::plan::Plan;
 use rowsight::record::{Action, XOrigin};
 use rowsight::rehearse::{PhotoClass, Scene, SceneRange, Truth, render, trial_design, write};
-use rowsight::units::LengthUnit;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
@@ -160,24 +159,6 @@ fn design_of(seed: u64, spacing_mm: f64) -> Design {
     match demo::NAMES.get((seed % 5) as usize) {
         Some(name) => demo::by_name(name, repeat_mm, height_mm).expect("a known name"),
         None => trial_design(),
-    }
-}
-
-/// A plan that knows what a quilter would know of the scene.
-fn plan_of(scene: &Scene, design: &Design) -> Plan {
-    Plan {
-        unit: LengthUnit::Millimetre,
-        width_mm: scene.quilt.width_mm,
-        length_mm: scene.quilt.length_mm,
-        design_file: "design.svg".to_owned(),
-        repeat_mm: design.repeat_mm,
-        spacing_mm: scene.quilt.spacing_mm,
-        stagger: scene.quilt.stagger,
-        rows: 100,
-        first_row_mm: 90.0,
-        card_bar_mm: scene.cards.first().map_or(150.0, |c| c.bar_mm),
-        tolerance: Tolerance::default(),
-        roll: Default::default(),
     }
 }
 
@@ -496,7 +477,7 @@ fn draw(case: &Case, folder: &Path) -> anyhow::Result<(Truth, Plan)> {
     let text = std::fs::read_to_string(folder.join(format!("{stem}.truth.json")))
         .with_context(|| format!("truth of {stem}"))?;
     let truth: Truth = serde_json::from_str(&text)?;
-    let plan = plan_of(&truth.scene, design);
+    let plan = truth.scene.plan(Some(design));
     let plan_path = folder.join(format!("{stem}.plan.json"));
     if plan_path.exists() {
         return Ok((truth, plan));

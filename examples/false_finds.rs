@@ -18,11 +18,10 @@ use rowsight::check::{Known, judge, look};
 use rowsight::design::{Design, demo};
 use rowsight::geometry::Point2;
 use rowsight::photo;
-use rowsight::plan::{Plan, Tolerance};
+use rowsight::plan::Plan;
 use rowsight::record::Action;
-use rowsight::rehearse::{Seeded, Truth, derive, trial_design};
+use rowsight::rehearse::{Scene, Seeded, Truth, derive, trial_design};
 use rowsight::report::overlay::{LONGEST_PX, Overlay, draw};
-use rowsight::units::LengthUnit;
 use serde::{Deserialize, Serialize};
 use statrs::distribution::{Beta, ContinuousCDF};
 use std::collections::BTreeMap;
@@ -321,18 +320,11 @@ fn trials_of(path: &Path, arguments: &Arguments) -> anyhow::Result<Vec<Trial>> {
             continue;
         }
         let plan = Plan {
-            unit: LengthUnit::Millimetre,
             width_mm: 2400.0,
-            length_mm: 3000.0,
-            design_file: "design.svg".to_owned(),
-            repeat_mm: design.repeat_mm,
             spacing_mm,
             stagger,
-            rows: 100,
-            first_row_mm: 90.0,
             card_bar_mm: beside.map_or(150.0, |p| p.card_bar_mm),
-            tolerance: Tolerance::default(),
-            roll: Default::default(),
+            ..Scene::default().plan(Some(&design))
         };
         let mut trial = Trial {
             photo: name.clone(),

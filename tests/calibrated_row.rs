@@ -6,9 +6,7 @@ use rowsight::calibrate::{CalibrationPhoto, calibrate};
 use rowsight::card::{DetectOptions, find_cards};
 use rowsight::check::{Known, check};
 use rowsight::photo::{self, Photo};
-use rowsight::plan::{Plan, Tolerance};
 use rowsight::rehearse::{Rehearsed, Scene, SceneRange, render, trial_design};
-use rowsight::units::LengthUnit;
 use std::path::Path;
 
 /// The profile of the camera that took `calibration/sample`.
@@ -87,20 +85,7 @@ fn scene(seed: u64) -> Scene {
 fn differences(scene: &Scene, drawn: &Rehearsed, profile: Option<&Profile>) -> Vec<(f64, f64)> {
     let design = trial_design();
     let photo: Photo = photo::decode(drawn.jpeg().unwrap(), Path::new("row.jpg")).unwrap();
-    let plan = Plan {
-        unit: LengthUnit::Millimetre,
-        width_mm: scene.quilt.width_mm,
-        length_mm: scene.quilt.length_mm,
-        design_file: String::new(),
-        repeat_mm: design.repeat_mm,
-        spacing_mm: scene.quilt.spacing_mm,
-        stagger: scene.quilt.stagger,
-        rows: 100,
-        first_row_mm: 90.0,
-        card_bar_mm: scene.cards[0].bar_mm,
-        tolerance: Tolerance::default(),
-        roll: Default::default(),
-    };
+    let plan = scene.plan(Some(&design));
     let known = Known {
         cameras: vec![profile.cloned()],
         ..Known::default()

@@ -11,9 +11,7 @@ use common::rowsight;
 use rowsight::check::{Check, CheckError, Known, check};
 use rowsight::design::Design;
 use rowsight::photo::{self, Photo};
-use rowsight::plan::{Plan, Tolerance};
 use rowsight::rehearse::{PhotoClass, Scene, WrongTurn, render, trial_design};
-use rowsight::units::LengthUnit;
 use std::path::Path;
 
 const MEGAPIXELS: f64 = 3.0;
@@ -24,20 +22,7 @@ fn photo_of(scene: &Scene) -> Photo {
 }
 
 fn checked(scene: &Scene, design: Option<&Design>) -> Result<Check, CheckError> {
-    let plan = Plan {
-        unit: LengthUnit::Millimetre,
-        width_mm: scene.quilt.width_mm,
-        length_mm: scene.quilt.length_mm,
-        design_file: design.map_or_else(String::new, |_| "design.svg".to_owned()),
-        repeat_mm: 0.0,
-        spacing_mm: scene.quilt.spacing_mm,
-        stagger: scene.quilt.stagger,
-        rows: 100,
-        first_row_mm: 90.0,
-        card_bar_mm: scene.cards[0].bar_mm,
-        tolerance: Tolerance::default(),
-        roll: Default::default(),
-    };
+    let plan = scene.plan(design);
     let newest = scene.rows.last().map(|r| r.row);
     check(&[photo_of(scene)], &plan, design, &Known::default(), newest)
 }

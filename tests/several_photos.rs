@@ -5,30 +5,11 @@ use rowsight::calibrate::profile::{CameraKey, FORMAT, LensValues, Profile, Quali
 use rowsight::check::{Check, Known, check};
 use rowsight::geometry::{Point2, homography::Homography};
 use rowsight::photo::{self, Photo};
-use rowsight::plan::{Plan, Tolerance};
 use rowsight::record::{Action, At, XOrigin};
 use rowsight::rehearse::{
     CameraHeld, Rehearsed, Scene, SceneRange, Seeded, Truth, render, trial_design,
 };
-use rowsight::units::LengthUnit;
 use std::path::Path;
-
-fn plan_of(scene: &Scene) -> Plan {
-    Plan {
-        unit: LengthUnit::Millimetre,
-        width_mm: scene.quilt.width_mm,
-        length_mm: scene.quilt.length_mm,
-        design_file: String::new(),
-        repeat_mm: trial_design().repeat_mm,
-        spacing_mm: scene.quilt.spacing_mm,
-        stagger: scene.quilt.stagger,
-        rows: 40,
-        first_row_mm: 90.0,
-        card_bar_mm: scene.cards[0].bar_mm,
-        tolerance: Tolerance::default(),
-        roll: Default::default(),
-    }
-}
 
 fn decoded(drawn: &Rehearsed, name: &str) -> Photo {
     photo::decode(drawn.jpeg().unwrap(), Path::new(name)).unwrap()
@@ -38,7 +19,7 @@ fn checked(photos: &[Photo], scene: &Scene, known: &Known) -> Check {
     let newest = scene.rows.last().unwrap().row;
     check(
         photos,
-        &plan_of(scene),
+        &scene.plan(Some(&trial_design())),
         Some(&trial_design()),
         known,
         Some(newest),
@@ -397,7 +378,7 @@ impl Tally {
         let newest = scene.rows.last().unwrap().row;
         let checked = match check(
             photos,
-            &plan_of(scene),
+            &scene.plan(Some(&trial_design())),
             Some(&trial_design()),
             known,
             Some(newest),

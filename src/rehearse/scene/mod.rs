@@ -13,6 +13,9 @@ pub use quilt::{
     Band, FABRIC_CLASSES, Fabric, FabricClass, Hand, Puff, Quilt, Relaxed, Row, Thread, WrongTurn,
 };
 
+use crate::design::Design;
+use crate::plan::{Plan, Tolerance};
+use crate::units::LengthUnit;
 use serde::{Deserialize, Serialize};
 
 /// An sRGB colour, 0…1 each.
@@ -80,6 +83,26 @@ impl Default for Scene {
             around: Around::default(),
             camera: CameraHeld::default(),
             picture: Picture::default(),
+        }
+    }
+}
+
+impl Scene {
+    /// A plan that knows what a quilter would know of the scene; without a design neither that nor its repeat.
+    pub fn plan(&self, design: Option<&Design>) -> Plan {
+        Plan {
+            unit: LengthUnit::Millimetre,
+            width_mm: self.quilt.width_mm,
+            length_mm: self.quilt.length_mm,
+            design_file: design.map_or_else(String::new, |_| "design.svg".to_owned()),
+            repeat_mm: design.map_or(0.0, |d| d.repeat_mm),
+            spacing_mm: self.quilt.spacing_mm,
+            stagger: self.quilt.stagger,
+            rows: 100,
+            first_row_mm: 90.0,
+            card_bar_mm: self.cards.first().map_or(150.0, |c| c.bar_mm),
+            tolerance: Tolerance::default(),
+            roll: Default::default(),
         }
     }
 }
