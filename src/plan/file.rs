@@ -242,10 +242,14 @@ fn check(plan: &Plan) -> Result<(), PlanError> {
         );
     }
     let end = plan.first_row_mm + (f64::from(plan.rows) - 1.0) * plan.spacing_mm;
-    if !plan.first_row_mm.is_finite() || plan.first_row_mm.abs() > plan.length_mm {
+    // Rows that just fill the quilt may start a rounding error above its edge.
+    if !(-1e-6..=plan.length_mm).contains(&plan.first_row_mm) {
         return impossible(
             "first-row",
-            format!("is {}, off the quilt", show(plan.first_row_mm)),
+            format!(
+                "is {}, off the quilt; give a length below its first edge, or take fewer rows or a smaller spacing",
+                show(plan.first_row_mm)
+            ),
         );
     }
     if end > plan.length_mm + plan.spacing_mm {
@@ -680,6 +684,20 @@ mod tests {
     }
 
     #[test]
+    fn rows_that_do_not_fit_are_not_centred_off_the_quilt() {
+        let with = |rows| {
+            PlanRequest {
+                rows: Some(rows),
+                ..request()
+            }
+            .plan()
+        };
+        assert!(with(17).is_ok_and(|plan| plan.first_row_mm == 0.0));
+        let error = with(18).unwrap_err().to_string();
+        assert!(error.contains("fewer rows"), "{error}");
+    }
+
+    #[test]
     fn what_is_written_reads_back_exactly_enough() {
         for unit in [LengthUnit::Inch, LengthUnit::Millimetre] {
             let plan = PlanRequest { unit, ..request() }.plan().unwrap();
@@ -714,6 +732,11 @@ mod tests {
             ("skew = 3.0", "skew = -1", "`tolerance.skew`"),
             ("rows = 16", "rows = 0", "`rows`"),
             ("rows = 16", "rows = 60", "fewer rows"),
+            (
+                "first-row = \"3 in\"",
+                "first-row = \"-3 in\"",
+                "off the quilt",
+            ),
             ("rows = 16", "rows = 1.5", "whole number"),
             ("rows = 16\n", "", "lacks `rows`"),
             (
