@@ -74,6 +74,12 @@ pub enum JournalError {
         /// The file.
         path: PathBuf,
     },
+    /// A folder where a file should be.
+    #[error("{} is a folder, and a file has to stand there; give it another name and try again", path.display())]
+    Folder {
+        /// The folder.
+        path: PathBuf,
+    },
     /// Nothing there to undo, restore or note.
     #[error("{0}")]
     Nothing(String),
@@ -653,6 +659,9 @@ pub fn kept_path(folder: &Path, sha256: &str, path: &Path) -> PathBuf {
 
 fn io_error(path: &Path, e: &std::io::Error) -> JournalError {
     let path = path.to_owned();
+    if path.is_dir() {
+        return JournalError::Folder { path };
+    }
     match e.kind() {
         std::io::ErrorKind::PermissionDenied | std::io::ErrorKind::ReadOnlyFilesystem => {
             JournalError::ReadOnly { path }
@@ -668,6 +677,9 @@ fn io_error(path: &Path, e: &std::io::Error) -> JournalError {
 fn error(path: &Path, e: rusqlite::Error) -> JournalError {
     use rusqlite::ErrorCode as Code;
     let path = path.to_owned();
+    if path.is_dir() {
+        return JournalError::Folder { path };
+    }
     match e.sqlite_error_code() {
         Some(Code::DatabaseBusy | Code::DatabaseLocked) => JournalError::Busy { path },
         Some(Code::ReadOnly | Code::PermissionDenied | Code::CannotOpen) => {

@@ -431,3 +431,19 @@ fn the_finished_quilt_is_kept_apart_from_the_rows_and_the_newest_measurement_cou
         finished_record("second")
     );
 }
+
+#[test]
+fn a_folder_where_the_journal_should_be_is_named() {
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::create_dir(folder.path().join(FILE_NAME)).unwrap();
+    let errors = [
+        Journal::open(folder.path()).map(|_| ()),
+        Journal::open_to_read(folder.path()).map(|_| ()),
+        read_gaps(folder.path()).map(|_| ()),
+        repair(folder.path()).map(|_| ()),
+    ];
+    for error in errors {
+        let error = error.unwrap_err().to_string();
+        assert!(error.contains("journal.db is a folder"), "{error}");
+    }
+}
