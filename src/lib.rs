@@ -46,3 +46,4 @@ pub mod row;
 pub mod solve;
 pub mod units;
 pub mod verdict;
+mod whole_file;

@@ -7,7 +7,7 @@ use crate::calibrate::{
 };
 use crate::card::{CardWarning, DetectOptions, find_cards};
 use crate::photo;
-use crate::plan::file::write_whole;
+use crate::whole_file::write_whole;
 use anyhow::{Context, bail};
 use clap::Args;
 use rayon::prelude::*;

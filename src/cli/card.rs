@@ -2,7 +2,7 @@
 
 use super::{Outcome, hint};
 use crate::card::print::{CardOrder, Numbers, Paper, pdf, svg_pages};
-use crate::plan::file::write_whole;
+use crate::whole_file::write_whole;
 use anyhow::{Context, bail};
 use clap::{Args, ValueEnum};
 use std::path::PathBuf;

@@ -7,11 +7,12 @@ use crate::finished::{CardPlace, Finished, NotUsed, is_followed, measure_finishe
 use crate::journal::{Journal, KeptPhoto, NewFinished};
 use crate::photo::{self, Photo};
 use crate::plan::Plan;
-use crate::plan::file::{to_toml, write_whole};
+use crate::plan::file::to_toml;
 use crate::report::Style;
 use crate::report::finished::finished;
 use crate::report::overlay::{LONGEST_PX, Overlay, draw};
 use crate::verdict::conformity::Finding;
+use crate::whole_file::write_whole;
 use anyhow::{Context, bail};
 use rayon::prelude::*;
 use std::collections::BTreeMap;

@@ -5,7 +5,7 @@ use crate::design::Design;
 use crate::journal::{Habit, Journal, NewCheck};
 use crate::learn::state::to_places;
 use crate::plan::Plan;
-use crate::plan::file::{to_toml, write_whole};
+use crate::plan::file::to_toml;
 use crate::rehearse::advances::{Policy, Quilter, play, played_picture, records};
 use crate::rehearse::{
     Advance, FabricClass, FinishedRange, PracticeQuilt, Scene, SceneRange, Truth, finished_quilt,
@@ -15,6 +15,7 @@ use crate::row::wobble::Fingerprint;
 use crate::units::parse_length;
 use crate::verdict::words::length;
 use crate::verdict::words::{signed, unit_name};
+use crate::whole_file::write_whole;
 use anyhow::{Context, anyhow};
 use clap::Args;
 use indicatif::ProgressBar;

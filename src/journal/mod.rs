@@ -19,8 +19,8 @@ pub use repair::{Repaired, readable_checks, repair};
 use crate::record::{Action, AdvanceTrim, GapRecord, Record};
 use crate::report::log::Standing;
 use crate::row::wobble::Fingerprint;
+use crate::whole_file::write_whole;
 use rusqlite::{Connection, OpenFlags, OptionalExtension, params};
-use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -293,11 +293,7 @@ impl Journal {
         if std::fs::metadata(&target).is_ok_and(|m| m.len() == photo.bytes.len() as u64) {
             return Ok(());
         }
-        let mut file = tempfile::NamedTempFile::new_in(&folder).map_err(failed)?;
-        file.write_all(photo.bytes).map_err(failed)?;
-        file.as_file().sync_all().map_err(failed)?;
-        file.persist(&target).map_err(|e| failed(e.error))?;
-        Ok(())
+        write_whole(&target, photo.bytes).map_err(failed)
     }
 
     /// Every check ever saved, oldest first.

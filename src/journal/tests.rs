@@ -1,6 +1,7 @@
 use super::*;
 use crate::record::{Action, RowRecord, SCHEMA, VerdictRecord, XOrigin};
 use crate::units::Uncertain;
+use std::io::Write;
 
 fn record(row: u32, offset: f64) -> Record {
     let zero = Uncertain::default();

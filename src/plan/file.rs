@@ -3,7 +3,7 @@
 use super::{Plan, Tolerance};
 use crate::units::{INCH, LengthUnit, parse_length};
 use crate::verdict::words::length;
-use std::io::Write;
+use crate::whole_file::write_whole;
 use std::path::{Path, PathBuf};
 
 /// File name of the plan in a quilt's folder.
@@ -589,53 +589,6 @@ pub fn write(folder: &Path, plan: &Plan) -> Result<(), PlanError> {
         what: "written",
         reason: e.to_string(),
     })
-}
-
-/// Writes a file beside its place and renames it, so that a crash leaves the old one or the new one.
-///
-/// # Errors
-///
-/// In words for a person, without the name of the file written beside.
-pub fn write_whole(path: &Path, bytes: &[u8]) -> std::io::Result<()> {
-    write_beside(path, bytes).map_err(|e| std::io::Error::new(e.kind(), in_words(&e)))
-}
-
-/// What kept a file from being written, and what to do about it.
-fn in_words(error: &std::io::Error) -> String {
-    use std::io::ErrorKind;
-    match error.kind() {
-        ErrorKind::NotFound => "there is no such folder; make it, or name another".to_owned(),
-        ErrorKind::StorageFull | ErrorKind::QuotaExceeded | ErrorKind::FileTooLarge => {
-            "the disk is full; free some space and try again".to_owned()
-        }
-        ErrorKind::PermissionDenied => "you may not write there".to_owned(),
-        ErrorKind::ReadOnlyFilesystem => "that place is read-only".to_owned(),
-        ErrorKind::IsADirectory => "it is a folder".to_owned(),
-        // The name of the file beside says nothing to anyone.
-        _ => {
-            let text = error.to_string();
-            text.split(" at path").next().unwrap_or(&text).to_owned()
-        }
-    }
-}
-
-fn write_beside(path: &Path, bytes: &[u8]) -> std::io::Result<()> {
-    let folder = match path.parent() {
-        Some(p) if !p.as_os_str().is_empty() => p,
-        _ => Path::new("."),
-    };
-    let mut file = tempfile::NamedTempFile::new_in(folder)?;
-    file.write_all(bytes)?;
-    file.as_file().sync_all()?;
-    // Temporary files are private; what is kept is an ordinary file.
-    #[cfg(unix)]
-    {
-        use std::os::unix::fs::PermissionsExt;
-        file.as_file()
-            .set_permissions(std::fs::Permissions::from_mode(0o644))?;
-    }
-    file.persist(path).map_err(|e| e.error)?;
-    Ok(())
 }
 
 #[cfg(test)]
