@@ -7,6 +7,7 @@ mod design;
 mod finished;
 mod forecast;
 mod log;
+mod mistakes;
 mod note;
 mod plan;
 mod rehearse;
@@ -19,7 +20,7 @@ use crate::plan::file::FILE_NAME;
 use crate::record::Action;
 use crate::report::Style;
 use crate::units::{INCH, parse_length};
-use clap::{Parser, Subcommand, ValueEnum};
+use clap::{CommandFactory, Parser, Subcommand, ValueEnum};
 use std::io::{IsTerminal, Write};
 use std::path::Path;
 use std::process::ExitCode;
@@ -99,15 +100,7 @@ enum Command {
 pub fn run() -> ExitCode {
     let arguments = match Arguments::try_parse() {
         Ok(arguments) => arguments,
-        Err(error) => {
-            // Help and version are wanted and go to stdout; the rest is a mistake.
-            let _ = error.print();
-            return ExitCode::from(if error.use_stderr() {
-                Outcome::Failed.code()
-            } else {
-                0
-            });
-        }
+        Err(error) => return not_run(&error),
     };
     let style = style(arguments.color);
     let result = match arguments.command {
@@ -131,6 +124,27 @@ pub fn run() -> ExitCode {
             ExitCode::from(Outcome::Failed.code())
         }
     }
+}
+
+/// What is said instead of running a command: help and version where they are wanted, else what the mistake is.
+fn not_run(error: &clap::Error) -> ExitCode {
+    use clap::error::ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand as NoCommand;
+    if !error.use_stderr() || error.kind() == NoCommand {
+        let _ = error.print();
+    } else {
+        let known = Arguments::command();
+        let mut asked = std::env::args_os().skip(1);
+        let asked = asked.find_map(|a| Some(known.find_subcommand(a)?.get_name().to_owned()));
+        let command = ["rowsight".to_owned()].into_iter().chain(asked);
+        complain(&mistakes::in_words(
+            error,
+            &command.collect::<Vec<_>>().join(" "),
+        ));
+    }
+    ExitCode::from(match error.use_stderr() {
+        true => Outcome::Failed.code(),
+        false => Outcome::Fine.code(),
+    })
 }
 
 fn style(choice: ColourChoice) -> Style {
