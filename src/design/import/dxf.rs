@@ -1,7 +1,7 @@
 //! Lines of a DXF drawing (the published DXF Reference, edition of 2012:
 //! entities, bulge, $INSUNITS). y points up in it and down here.
 
-use super::{CHORD_MM, DEEPEST, DesignError, Drawn, MOST_POINTS};
+use super::{CHORD_MM, DEEPEST, DesignError, Drawn, FARTHEST_MM, HIGHEST_DEGREE, MOST_POINTS};
 use crate::geometry::Point2;
 use dxf::entities::{Entity, EntityType};
 use dxf::enums::Units;
@@ -77,16 +77,12 @@ impl Walk<'_> {
                 self.bulged(&vertices, p.is_closed(), over(p.normal.z))
             }
             EntityType::Arc(a) => {
-                let (from, mut to) = (a.start_angle.to_radians(), a.end_angle.to_radians());
-                // Always anticlockwise from start to end.
-                while to <= from {
-                    to += TAU;
-                }
+                let (from, to) = (a.start_angle.to_radians(), a.end_angle.to_radians());
                 self.arc(
                     (a.center.x, a.center.y),
                     a.radius,
                     from,
-                    to,
+                    anticlockwise(from, to),
                     over(a.normal.z),
                 )
             }
@@ -99,14 +95,12 @@ impl Walk<'_> {
             ),
             EntityType::Ellipse(e) => {
                 let (ax, ay) = (e.major_axis.x, e.major_axis.y);
-                let (from, mut to) = (e.start_parameter, e.end_parameter);
-                while to <= from {
-                    to += TAU;
-                }
+                let from = e.start_parameter;
+                let angle = anticlockwise(from, e.end_parameter);
                 let n = 400;
                 let points: Vec<(f64, f64)> = (0..=n)
                     .map(|i| {
-                        let t = from + (to - from) * f64::from(i) / f64::from(n);
+                        let t = from + angle * f64::from(i) / f64::from(n);
                         let (s, c) = t.sin_cos();
                         let r = e.minor_axis_ratio;
                         (
@@ -138,7 +132,9 @@ impl Walk<'_> {
         self.references.push(insert.name.clone());
         let sides = |n: i16| i32::from(n.max(1));
         let (columns, rows) = (sides(insert.column_count), sides(insert.row_count));
-        if (columns as usize) * (rows as usize) > 10_000 {
+        // Copies count as well: of nothing, nested in each other, there would be no end.
+        self.points += columns as usize * rows as usize;
+        if self.points > MOST_POINTS {
             return Err(DesignError::TooManyPoints);
         }
         for row in 0..rows {
@@ -208,13 +204,13 @@ impl Walk<'_> {
         (cx, cy): (f64, f64),
         radius: f64,
         from: f64,
-        to: f64,
+        angle: f64,
         to_mm: Affine,
     ) -> Result<(), DesignError> {
-        let n = steps(radius, to - from, &to_mm);
+        let n = steps(radius, angle, &to_mm);
         let points: Vec<(f64, f64)> = (0..=n)
             .map(|k| {
-                let a = from + (to - from) * k as f64 / n as f64;
+                let a = from + angle * k as f64 / n as f64;
                 (cx + radius * a.cos(), cy + radius * a.sin())
             })
             .collect();
@@ -226,17 +222,21 @@ impl Walk<'_> {
         if self.points > MOST_POINTS {
             return Err(DesignError::TooManyPoints);
         }
-        self.pieces.push(
-            points
-                .iter()
-                .map(|p| {
-                    let q = to_mm * kurbo::Point::new(p.0, p.1);
-                    Point2::new(q.x, q.y)
-                })
-                .collect(),
-        );
+        let points = points.iter().map(|p| {
+            let q = to_mm * kurbo::Point::new(p.0, p.1);
+            let is_near = q.x.abs().max(q.y.abs()) <= FARTHEST_MM;
+            is_near.then_some(Point2::new(q.x, q.y))
+        });
+        let piece: Option<Vec<Point2>> = points.collect();
+        self.pieces.push(piece.ok_or(DesignError::NotFinite)?);
         Ok(())
     }
+}
+
+/// The angle from one direction to another, always anticlockwise, rad; a full turn where they are the same.
+fn anticlockwise(from: f64, to: f64) -> f64 {
+    let angle = (to - from).rem_euclid(TAU);
+    if angle > 0.0 { angle } else { TAU }
 }
 
 /// Chords of an arc that stay within the tolerance: sagitta r(1 − cos(a/2n)).
@@ -256,7 +256,7 @@ fn spline(s: &dxf::entities::Spline) -> Result<Vec<(f64, f64)>, DesignError> {
         // Only fit points: chords between them.
         return Ok(s.fit_points.iter().map(|p| (p.x, p.y)).collect());
     }
-    if degree == 0 || n <= degree || knots.len() != n + degree + 1 {
+    if degree == 0 || degree > HIGHEST_DEGREE || n <= degree || knots.len() != n + degree + 1 {
         return Err(DesignError::Broken(
             "a spline's knots do not fit its points".to_owned(),
         ));
@@ -268,8 +268,8 @@ fn spline(s: &dxf::entities::Spline) -> Result<Vec<(f64, f64)>, DesignError> {
             .filter(|w| *w > 0.0)
             .unwrap_or(1.0)
     };
-    let at = |t: f64| -> (f64, f64) {
-        let span = (degree..n).rev().find(|&i| knots[i] <= t).unwrap_or(degree);
+    // `span` is the last knot not beyond `t`.
+    let at = |t: f64, span: usize| -> (f64, f64) {
         let mut d: Vec<[f64; 3]> = (0..=degree)
             .map(|j| {
                 let i = j + span - degree;
@@ -300,12 +300,12 @@ fn spline(s: &dxf::entities::Spline) -> Result<Vec<(f64, f64)>, DesignError> {
     for i in degree..n {
         let (from, to) = (knots[i], knots[i + 1]);
         if to > from {
-            points.extend((0..50).map(|k| at(from + (to - from) * f64::from(k) / 50.0)));
+            points.extend((0..50).map(|k| at(from + (to - from) * f64::from(k) / 50.0, i)));
         }
         if points.len() > MOST_POINTS {
             return Err(DesignError::TooManyPoints);
         }
     }
-    points.push(at(knots[n]));
+    points.push(at(knots[n], n - 1));
     Ok(points)
 }

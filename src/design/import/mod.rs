@@ -14,6 +14,12 @@ const MOST_POINTS: usize = 2_000_000;
 const LARGEST_FILE: u64 = 64_000_000;
 /// Deepest nesting of references.
 const DEEPEST: usize = 24;
+/// Farthest place of a drawing from its origin, mm. A curve that goes farther would be broken into chords without end.
+const FARTHEST_MM: f64 = 1e8;
+/// Longest line of one repeat, mm.
+const LONGEST_MM: f64 = 1e6;
+/// Highest degree of a spline.
+const HIGHEST_DEGREE: usize = 25;
 /// Chords stay this close to their curve, mm.
 const CHORD_MM: f64 = 0.01;
 
@@ -87,11 +93,18 @@ pub enum DesignError {
     /// Straight line.
     #[error("its line is only {0:.1} mm high; rowsight needs a design that goes up and down")]
     Straight(f64),
+    /// Longer than any design.
+    #[error(
+        "the line of one repeat is {0:.0} m long, longer than any design; check its size, and give the length of one repeat with --repeat"
+    )]
+    TooLong(f64),
     /// No physical size and none given.
     #[error("it has no real size; give the length of one repeat with --repeat")]
     NoSize,
-    /// Not a finite number.
-    #[error("it holds a coordinate that is not a number; save it again from the drawing program")]
+    /// Not a finite number, or beyond [`FARTHEST_MM`].
+    #[error(
+        "it holds a coordinate that is no number or beyond all bounds; save it again from the drawing program"
+    )]
     NotFinite,
 }
 
@@ -120,9 +133,12 @@ fn read_bytes(path: &Path, repeat_mm: Option<f64>) -> Result<Imported, DesignErr
             _ => e.to_string(),
         })
     };
-    let size = std::fs::metadata(path).map_err(unreadable)?.len();
-    if size > LARGEST_FILE {
-        return Err(DesignError::HugeFile(size / 1_000_000));
+    let facts = std::fs::metadata(path).map_err(unreadable)?;
+    if !facts.is_file() {
+        return Err(DesignError::Unreadable("it is no file".to_owned()));
+    }
+    if facts.len() > LARGEST_FILE {
+        return Err(DesignError::HugeFile(facts.len() / 1_000_000));
     }
     let bytes = std::fs::read(path).map_err(unreadable)?;
     decode(&bytes, repeat_mm)
@@ -205,6 +221,10 @@ fn one_repeat(drawn: Drawn, repeat_mm: Option<f64>) -> Result<Imported, DesignEr
         curve_mm,
         breaks: Vec::new(),
     };
+    let long_mm = design.arc_mm();
+    if long_mm > LONGEST_MM {
+        return Err(DesignError::TooLong(long_mm / 1000.0));
+    }
     Ok(Imported {
         design,
         scale,

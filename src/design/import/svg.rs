@@ -1,6 +1,6 @@
 //! Lines of an SVG drawing (W3C, Scalable Vector Graphics 1.1, second edition, and 2).
 
-use super::{CHORD_MM, DEEPEST, DesignError, Drawn, MOST_POINTS};
+use super::{CHORD_MM, DEEPEST, DesignError, Drawn, FARTHEST_MM, MOST_POINTS};
 use crate::geometry::Point2;
 use kurbo::{Affine, BezPath, PathEl, Shape};
 use roxmltree::{Document, Node};
@@ -213,11 +213,12 @@ impl<'a> Walk<'a> {
                 self.draw(rect.to_path(0.01), inner)
             }
             "circle" | "ellipse" => {
-                let r = number("r");
+                // What is larger is refused when drawn, and would be split without end before.
+                let radius = |name| number(name).min(1e12);
                 let (rx, ry) = if name == "circle" {
-                    (r, r)
+                    (radius("r"), radius("r"))
                 } else {
-                    (number("rx"), number("ry"))
+                    (radius("rx"), radius("ry"))
                 };
                 let ellipse = kurbo::Ellipse::new((number("cx"), number("cy")), (rx, ry), 0.0);
                 self.draw(ellipse.to_path(1e-4), inner)
@@ -270,11 +271,19 @@ impl<'a> Walk<'a> {
 
     /// Breaks a path into chords, mm.
     fn draw(&mut self, path: BezPath, to_mm: Affine) -> Result<(), DesignError> {
+        let path = to_mm * path;
+        let all = path.control_box();
+        if [all.x0, all.y0, all.x1, all.y1]
+            .iter()
+            .any(|v| v.abs() > FARTHEST_MM)
+        {
+            return Err(DesignError::NotFinite);
+        }
         let mut too_many = false;
         let mut pieces: Vec<Vec<Point2>> = Vec::new();
         let mut start = kurbo::Point::ZERO;
         let mut count = self.points;
-        kurbo::flatten(to_mm * path, CHORD_MM, |element| {
+        kurbo::flatten(path, CHORD_MM, |element| {
             if count > MOST_POINTS {
                 too_many = true;
                 return;

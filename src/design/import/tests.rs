@@ -210,3 +210,69 @@ fn what_is_written_reads_back() {
         }
     }
 }
+
+/// Coordinates beyond all bounds took all memory or all time there is.
+#[test]
+fn drawings_beyond_all_bounds_are_refused_at_once() {
+    for body in [
+        "<path d=\"M0 0 C 20 -1e300 30 -30 50 0\"/>",
+        "<path d=\"M0 0 C 20 -1e30 30 -30 50 0\"/>",
+        "<path transform=\"scale(1e200)\" d=\"M0 0 C 20 -30 30 -30 50 0\"/>",
+        "<circle r=\"1e30\"/>",
+        "<ellipse rx=\"1e300\" ry=\"1\"/>",
+    ] {
+        let read = read_svg("width=\"100mm\" viewBox=\"0 -50 100 100\"", body);
+        assert_eq!(read, Err(DesignError::NotFinite), "{body}");
+    }
+    let far: String = (0..200)
+        .map(|i| format!("L{} {}", i, i % 2 * 9000))
+        .collect();
+    let far = format!("<path d=\"M0 0{far}L9000 0\"/>");
+    let read = read_svg("width=\"10000mm\" viewBox=\"0 0 10000 10000\"", &far);
+    assert!(matches!(read, Err(DesignError::TooLong(_))), "{read:?}");
+}
+
+fn dxf_arc(from: &str, to: &str, radius: &str) -> Result<Drawn, DesignError> {
+    let text = format!(
+        "0\nSECTION\n2\nENTITIES\n0\nARC\n10\n0\n20\n0\n40\n{radius}\n50\n{from}\n51\n{to}\n0\nENDSEC\n0\nEOF\n"
+    );
+    dxf::lines(text.as_bytes())
+}
+
+/// An arc runs anticlockwise from its first angle to its second (DXF Reference, ARC), which here is clockwise.
+#[test]
+fn a_dxf_arc_ends_wherever_its_angles_begin() {
+    for (from, to) in [("0", "90"), ("-720", "-630"), ("270", "0"), ("0", "810")] {
+        let drawn = dxf_arc(from, to, "10").unwrap();
+        let (first, last) = (
+            drawn.pieces[0][0],
+            drawn.pieces[0][drawn.pieces[0].len() - 1],
+        );
+        let turn = (first.x * last.y - first.y * last.x) / 100.0;
+        assert!((turn + 1.0).abs() < 1e-9, "{from} to {to}: {turn}");
+    }
+    for (from, to) in [("1e12", "180"), ("1e39", "180"), ("1e308", "0")] {
+        let drawn = dxf_arc(from, to, "10").unwrap();
+        assert!(drawn.pieces[0].len() < 1000, "{from}");
+    }
+    assert!(dxf_arc("0", "90", "1e300").is_err());
+}
+
+/// Blocks of ten thousand copies of each other, and nothing in the last: no point is ever drawn.
+#[test]
+fn copies_of_nothing_in_a_dxf_come_to_an_end() {
+    let block = |name: u32, of: u32| {
+        format!(
+            "0\nBLOCK\n2\nB{name}\n10\n0\n20\n0\n0\nINSERT\n2\nB{of}\n10\n0\n20\n0\n70\n100\n71\n100\n0\nENDBLK\n"
+        )
+    };
+    let blocks: String = (1..8).map(|n| block(n, n - 1)).collect();
+    let text = format!(
+        "0\nSECTION\n2\nBLOCKS\n0\nBLOCK\n2\nB0\n10\n0\n20\n0\n0\nENDBLK\n{blocks}0\nENDSEC\n\
+         0\nSECTION\n2\nENTITIES\n0\nINSERT\n2\nB7\n10\n0\n20\n0\n0\nENDSEC\n0\nEOF\n"
+    );
+    assert!(matches!(
+        dxf::lines(text.as_bytes()),
+        Err(DesignError::TooManyPoints)
+    ));
+}
