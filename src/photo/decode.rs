@@ -246,6 +246,13 @@ fn bytes_of(path: &Path) -> Result<Vec<u8>, PhotoError> {
             path: path.to_owned(),
         });
     }
+    // A pipe or a device may never come to an end.
+    if !facts.is_file() {
+        return Err(PhotoError::Unreadable {
+            path: path.to_owned(),
+            reason: "it is no file".to_owned(),
+        });
+    }
     if facts.len() > LARGEST_FILE {
         return Err(PhotoError::HugeFile {
             path: path.to_owned(),

@@ -162,3 +162,13 @@ fn a_jpeg_decoded_for_luma_and_colour_at_once_is_the_same_picture() {
         assert!(most <= Some(2), "{name}: {most:?}");
     }
 }
+
+/// A device or a pipe may never come to an end.
+#[cfg(unix)]
+#[test]
+fn what_is_no_file_is_not_read() {
+    for path in ["/dev/zero", "/dev/null"] {
+        let error = read(Path::new(path)).unwrap_err().to_string();
+        assert!(error.contains("it is no file"), "{error}");
+    }
+}
