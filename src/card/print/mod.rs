@@ -81,16 +81,20 @@ pub struct CardOrder {
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum PrintError {
     /// Neither a sheet nor a strip was ordered.
-    #[error("no cards to print: expected at least one sheet or strip, found none")]
+    #[error("no cards to print; ask for at least one sheet or strip")]
     NothingOrdered,
     /// There is no sheet of this number.
-    #[error("sheet numbers run from 1 to {SHEETS}, found {found}")]
+    #[error(
+        "sheet numbers run from 1 to {SHEETS}, found {found}; ask for fewer, or begin at a lower number"
+    )]
     NoSuchSheet {
         /// The number ordered.
         found: u32,
     },
     /// There is no strip of this number.
-    #[error("strip numbers run from 1 to {STRIPS}, found {found}")]
+    #[error(
+        "strip numbers run from 1 to {STRIPS}, found {found}; ask for fewer, or begin at a lower number"
+    )]
     NoSuchStrip {
         /// The number ordered.
         found: u32,
