@@ -125,6 +125,9 @@ pub fn run(arguments: &BatchArguments, style: Style) -> anyhow::Result<Outcome> 
     let result = quilt(arguments, folder, &arguments.photos, &progress, cores());
     progress.finish_and_clear();
     let (plan, done) = result?;
+    if done.lines.is_empty() && done.passed_over == 0 {
+        bail!("there are no photos there; name photos, or a folder that holds some");
+    }
     say(&table(&done, &plan));
     say(&wrap(&done.in_words(), "  ", style.width));
     if let Some(action) = done.asked() {

@@ -57,6 +57,11 @@ pub(super) fn in_words(error: &Error, command: &str) -> String {
                 false => format!("{this} and {other} do not go together; leave one out"),
             }
         }
+        ErrorKind::InvalidUtf8 => {
+            format!(
+                "`{command}` cannot read an argument, which is no text in UTF-8; give the file another name"
+            )
+        }
         _ => {
             let text = error.to_string();
             let first = text.lines().next().unwrap_or_default();
