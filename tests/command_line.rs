@@ -496,3 +496,26 @@ fn one_quilt_named_twice_is_tuned_once() {
     let (_, twice, _) = rowsight(&["tune", &folder, &format!("{folder}/.")]);
     assert!(once.contains("on 1 quilt") && once == twice, "{twice}");
 }
+
+#[test]
+fn mistakes_are_said_as_everything_else_is() {
+    let (place, folder) = quilt();
+    let empty = tempfile::tempdir_in(place.path()).unwrap();
+    let empty = empty.path().display().to_string();
+    std::fs::create_dir(place.path().join("journal.db")).unwrap();
+    for (arguments, says) in [
+        (vec!["snapp"], "rowsight: there is no command `snapp`; did"),
+        (vec!["plan", &folder, "--rows", "x"], "rowsight: --rows x:"),
+        (vec!["snap", &folder], "`rowsight snap` lacks <PHOTO>"),
+        (vec!["log", &folder], "journal.db is a folder"),
+        (vec!["batch", &folder, &empty], "journal.db is a folder"),
+    ] {
+        let (code, _, err) = rowsight(&arguments);
+        assert_eq!(code, 2, "{arguments:?} {err}");
+        one_sentence(&err, says);
+    }
+    std::fs::remove_dir(place.path().join("journal.db")).unwrap();
+    let (code, _, err) = rowsight(&["batch", &folder, &empty]);
+    assert_eq!(code, 2, "{err}");
+    one_sentence(&err, "there are no photos there");
+}
