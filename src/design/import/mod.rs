@@ -101,7 +101,7 @@ pub enum DesignError {
     /// No physical size and none given.
     #[error("it has no real size; give the length of one repeat with --repeat")]
     NoSize,
-    /// Not a finite number, or beyond [`FARTHEST_MM`].
+    /// Not a finite number, or more than 100 km from the drawing's origin.
     #[error(
         "it holds a coordinate that is no number or beyond all bounds; save it again from the drawing program"
     )]
@@ -175,7 +175,7 @@ fn one_repeat(drawn: Drawn, repeat_mm: Option<f64>) -> Result<Imported, DesignEr
     let (first, last) = (line[0], line[line.len() - 1]);
     let (run, rise) = (last.x - first.x, last.y - first.y);
     let extent = join::extent(&line);
-    if run < 0.05 * extent {
+    if run <= 0.05 * extent {
         return Err(DesignError::Closed);
     }
     let scale = match repeat_mm {

@@ -224,6 +224,11 @@ fn drawings_beyond_all_bounds_are_refused_at_once() {
         let read = read_svg("width=\"100mm\" viewBox=\"0 -50 100 100\"", body);
         assert_eq!(read, Err(DesignError::NotFinite), "{body}");
     }
+    let tiny = "<path transform=\"scale(1e-300)\" d=\"M0 0 C 20 -30 30 -30 50 0\"/>";
+    assert_eq!(
+        decode(svg("", tiny).as_bytes(), Some(200.0)),
+        Err(DesignError::Closed)
+    );
     let far: String = (0..200)
         .map(|i| format!("L{} {}", i, i % 2 * 9000))
         .collect();
