@@ -1,17 +1,26 @@
 //! Rows found as wholes, moved onto their stitching by stretches, and found once more on the plane that this gives.
 
 use super::lay_out::{LaidOut, lay_out};
+use super::leeway::{self, OnPlane};
 use super::{CannotMeasure, Job};
 use crate::card::geometry::CardId;
 use crate::geometry::Point2;
-use crate::line::map::{CELL_MM, LineMap};
+use crate::line::map::LineMap;
 use crate::plane::camera::{PreparedView, Surface};
 use crate::plane::joint::{Joint, RowPlace, State, Stretch};
 use crate::row::register::{Mapped, place_stretches};
 use crate::row::relaxed;
-use crate::row::search::{self, EXPECTED_SCORE, Found, Frame, SURE_SCORE, Wanted};
-use std::f64::consts::{FRAC_PI_2, PI};
+use crate::row::search::{self, EXPECTED_SCORE, Found, Frame, Wanted};
+use std::f64::consts::{FRAC_PI_2, PI, TAU};
 use std::sync::Arc;
+
+/// How far from a likely direction rows may run, rad.
+const LIKELY_REACH: f64 = 13.0 * PI / 180.0;
+/// Score at which no other direction needs to be tried: without a row one photo in a hundred reaches it by chance.
+const PLAIN_SCORE: f64 = 16.0;
+/// How much further rows of another direction have to stand out, all together: there are a dozen times as many
+/// directions, in which few rows run.
+const UNLIKELY_BY: f64 = 5.0;
 
 /// Cameras, cards and rows found, before the line itself is followed.
 #[derive(Debug, Clone)]
@@ -39,18 +48,6 @@ pub(in crate::row) struct RoughRow {
 pub(super) fn find_rows(job: &Job) -> Result<Rough, CannotMeasure> {
     let laid_out = lay_out(job)?;
     let middles = laid_out.card_middles();
-    let LaidOut {
-        mut joint,
-        cards,
-        map,
-        views,
-        sizes,
-    } = laid_out;
-    let mapped = Mapped {
-        map: &map,
-        views: &views,
-        sizes: &sizes,
-    };
 
     // Rows as wholes.
     let wanted = Wanted {
@@ -60,19 +57,39 @@ pub(super) fn find_rows(job: &Job) -> Result<Rough, CannotMeasure> {
         cards: &middles,
         all_rows: job.relaxed,
     };
-    let found = match job.relaxed {
+    let OnPlane { found, state } = match job.relaxed {
         Some(_) => {
-            let found = relaxed::find(&map, &wanted, &joint.start.cards);
+            let start = &laid_out.joint.start;
+            let found = relaxed::find(&laid_out.map, &wanted, &start.cards);
             let found = found.ok_or(CannotMeasure::NoQuilt)?;
-            joint.start.stretch = Stretch {
+            let stretch = Stretch {
                 x: found.shrinkage,
                 y: found.shrinkage,
             };
-            found.found
+            OnPlane {
+                state: State {
+                    stretch,
+                    ..start.turned(found.found.angle)
+                },
+                found: found.found,
+            }
         }
-        None => find(&map, &wanted).ok_or(CannotMeasure::NoRow)?,
+        None => find(&laid_out, &wanted).ok_or(CannotMeasure::NoRow)?,
     };
-    joint.start = joint.start.turned(found.angle);
+    let LaidOut {
+        mut joint,
+        cards,
+        map,
+        views,
+        sizes,
+        ..
+    } = laid_out;
+    let mapped = Mapped {
+        map: &map,
+        views: &views,
+        sizes: &sizes,
+    };
+    joint.start = state.clone();
     let sure = found.rows.iter().map(|r| r.score).fold(0.0, f64::max) * 0.4;
     joint.start.rows = found
         .rows
@@ -117,7 +134,12 @@ pub(super) fn find_rows(job: &Job) -> Result<Rough, CannotMeasure> {
         design: &design,
         ..wanted
     };
-    let again = search::rows_in(&map, &wanted, &frame).ok_or(CannotMeasure::NoRow)?;
+    let mut again = search::rows_in(&map, &wanted, &frame).ok_or(CannotMeasure::NoRow)?;
+    // Stretches of a faint row that lie on something else bend the plane. The plane that was looked for is the one on which
+    // rows stand out most, so that a little less says nothing.
+    if job.relaxed.is_none() && again.strength < 0.8 * found.strength {
+        (again, joint.start) = (found, state);
+    }
     if job
         .relaxed
         .is_some_and(|planned| !relaxed::stand_out(&again, planned))
@@ -182,27 +204,35 @@ fn row_place(row: &search::FoundRow) -> RowPlace {
     }
 }
 
-/// Cards mostly lie along the rows; where nothing stands out so, any angle is tried.
-fn find(map: &LineMap, wanted: &Wanted) -> Option<Found> {
+/// Cards mostly lie along the rows, and rows mostly across the picture; where nothing stands out so, any direction is
+/// tried, and planes that the cards leave open.
+fn find(laid_out: &LaidOut, wanted: &Wanted) -> Option<OnPlane> {
+    let map = &laid_out.map;
     let strongest = |found: &Found| found.rows.iter().map(|r| r.score).fold(0.0, f64::max);
-    let near = search::search(map, wanted, 0.0, 13f64.to_radians());
-    if let Some(found) = &near
-        && strongest(found) >= SURE_SCORE
-        && strongest(found) >= 1.1 * search::chance_reaches(map, wanted, found.angle).min(12.0)
+    let off = |a: f64, b: f64| ((a - b + PI).rem_euclid(TAU) - PI).abs();
+    let likely = laid_out.likely_directions();
+    let is_likely = |angle: f64| likely.iter().any(|l| off(angle, *l) <= LIKELY_REACH);
+    let best = |wanted_angle: &dyn Fn(f64) -> bool| {
+        search::best_directions(map, wanted, &search::directions(wanted_angle))
+    };
+    let near = best(&is_likely);
+    if let Some(found) = search::search(map, wanted, &near)
+        && strongest(&found) >= PLAIN_SCORE
     {
-        return near;
+        let state = laid_out.joint.start.turned(found.angle);
+        return Some(OnPlane { found, state });
     }
-    let upright = search::search(map, wanted, 0.0, FRAC_PI_2);
-    let turned = search::search(map, wanted, PI, FRAC_PI_2);
-    match (upright, turned) {
-        // The card's arrow says which way is up unless the stitching says clearly otherwise.
-        (Some(upright), Some(turned)) if strongest(&turned) < 1.08 * strongest(&upright) => {
-            Some(upright)
-        }
-        (upright, None) => upright,
-        (_, turned) => turned,
-    }
-    .filter(|found| strongest(found) >= EXPECTED_SCORE)
+    // The card's arrow says which way is up unless the stitching says clearly otherwise.
+    let is_up = |angle: f64| off(angle, 0.0) <= FRAC_PI_2;
+    let up = best(&|a| !is_likely(a) && is_up(a));
+    let down = best(&|a| !is_likely(a) && !is_up(a));
+    let tries = [(near, UNLIKELY_BY), (up, 1.0), (down, 0.0)];
+    let tries: Vec<(f64, f64)> = tries
+        .iter()
+        .flat_map(|(angles, more)| angles.iter().map(|angle| (*angle, *more)))
+        .collect();
+    leeway::find(laid_out, wanted, &tries)
+        .filter(|on_plane| strongest(&on_plane.found) >= EXPECTED_SCORE)
 }
 
 /// Turns the frame so that the rows' mean slope is nought; by how much.
@@ -238,23 +268,21 @@ pub(in crate::row) fn with_rows_turned(state: &State, angle: f64) -> State {
 }
 
 /// Where the map's cells lie on the quilt as now known.
-fn placed(map: &LineMap, old: &[PreparedView], state: &State, angle: f64) -> Frame {
+pub(super) fn placed(map: &LineMap, old: &[PreparedView], state: &State, angle: f64) -> Frame {
+    let new: Vec<PreparedView> = (0..old.len()).map(|i| state.view(i, i)).collect();
     // Smooth: worked out on a lattice and interpolated between.
     const LATTICE: usize = 8;
     let (lw, lh) = (map.width / LATTICE + 2, map.height / LATTICE + 2);
     let lattice: Vec<(f32, f32)> = (0..lw * lh)
         .map(|i| {
             let place = Point2::new(
-                map.origin.x + (i % lw * LATTICE) as f64 * CELL_MM,
-                map.origin.y + (i / lw * LATTICE) as f64 * CELL_MM,
+                map.origin.x + (i % lw * LATTICE) as f64 * map.cell_mm,
+                map.origin.y + (i / lw * LATTICE) as f64 * map.cell_mm,
             );
             // The photo whose middle is nearest would do best; the differences are small here.
             old.iter()
-                .enumerate()
-                .find_map(|(photo, view)| {
-                    let px = view.photo_from_quilt(place)?;
-                    state.view(photo, photo).quilt_from_photo(px)
-                })
+                .zip(&new)
+                .find_map(|(old, new)| new.quilt_from_photo(old.photo_from_quilt(place)?))
                 .map_or((f32::NAN, f32::NAN), |p| (p.x as f32, p.y as f32))
         })
         .collect();

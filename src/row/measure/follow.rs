@@ -17,6 +17,15 @@ use crate::solve::levenberg_marquardt::Loss;
 const LEAST_SHARE: f64 = 0.4;
 const LEAST_NEWEST_SHARE: f64 = 0.25;
 
+/// Loss of the line's places, and how many times a hand's straying they may lie off, pass by pass.
+const PASSES: [(Loss, f64); 3] = [
+    (Loss::Huber(2.5), 6.0),
+    (Loss::Cauchy(2.5), 3.0),
+    (Loss::Tukey(4.5), 2.5),
+];
+/// How many times a pass is repeated at most, all together.
+const MOST_MORE_PASSES: usize = 4;
+
 /// Follows the rows' lines at full size and solves everything with them.
 pub(in crate::row) fn follow(job: &Job, rough: Rough) -> Result<Measured, CannotMeasure> {
     let Rough {
@@ -29,14 +38,12 @@ pub(in crate::row) fn follow(job: &Job, rough: Rough) -> Result<Measured, Cannot
     let mut traces: Vec<RowTrace> = Vec::new();
     let mut learned = Learned::default();
     let mut scales_mm = vec![2.0f64; kept.len()];
-    let passes = [
-        (Loss::Huber(2.5), 6.0),
-        (Loss::Cauchy(2.5), 3.0),
-        (Loss::Tukey(4.5), 2.5),
-    ];
     let mut dropped_below = None;
     let mut hand_mm = 2.0;
-    for (loss, farthest) in passes {
+    let mut pass = 0;
+    let mut found_before_mm = f64::MAX;
+    let mut more_passes = MOST_MORE_PASSES;
+    while let Some(&(loss, farthest)) = PASSES.get(pass) {
         let papers: Vec<[Point2; 4]> = cards
             .iter()
             .enumerate()
@@ -69,6 +76,15 @@ pub(in crate::row) fn follow(job: &Job, rough: Rough) -> Result<Measured, Cannot
             .max(0.4);
         joint.line_loss = loss;
         joint.start = joint.solve_roughly()?.state;
+        // Where the plane was far off, each pass brings more of the lines into reach.
+        let found_mm: f64 = traces.iter().map(RowTrace::found_mm).sum();
+        let on_the_way = pass > 0 && more_passes > 0 && found_mm > 1.05 * found_before_mm;
+        found_before_mm = found_mm;
+        if on_the_way {
+            more_passes -= 1;
+            continue;
+        }
+        pass += 1;
         // Where all rows are looked for together their places are known; of a row a part will do.
         let least_share = if job.relaxed.is_some() {
             0.12
