@@ -110,7 +110,11 @@ pub fn find(map: &LineMap, wanted: &Wanted, cards: &[CardPose]) -> Option<FoundR
             .par_iter()
             .map(|&(angle, shrinkage)| {
                 let design = stretched(wanted.design, shrinkage, shrinkage);
-                let strength = search::strength(map, &shrunk(wanted, &design, shrinkage), angle);
+                let strength = search::strength(
+                    map,
+                    &shrunk(wanted, &design, shrinkage),
+                    &Frame::Turned(angle),
+                );
                 (strength * preferred(angle), angle, shrinkage)
             })
             .collect();
@@ -149,7 +153,7 @@ pub fn find(map: &LineMap, wanted: &Wanted, cards: &[CardPose]) -> Option<FoundR
     let (_, angle, shrinkage) = *fourth.first()?;
     let design = stretched(wanted.design, shrinkage, shrinkage);
     let wanted = shrunk(wanted, &design, shrinkage);
-    let strength = search::strength(map, &wanted, angle);
+    let strength = search::strength(map, &wanted, &Frame::Turned(angle));
     let chance = DECOYS
         .map(|by| {
             let drawn = stretched(&design, by, 0.0);
@@ -157,7 +161,7 @@ pub fn find(map: &LineMap, wanted: &Wanted, cards: &[CardPose]) -> Option<FoundR
                 design: &drawn,
                 ..wanted
             };
-            search::strength(map, &wanted, angle)
+            search::strength(map, &wanted, &Frame::Turned(angle))
         })
         .into_iter()
         .fold(0.0, f64::max);

@@ -35,6 +35,11 @@ impl Wanted<'_> {
         self.all_rows.map_or(EXPECTED_SCORE, |_| 4.0)
     }
 
+    /// How far beyond what chance reaches so near the plan it has to be as well.
+    fn expected_beyond(&self) -> f64 {
+        self.all_rows.map_or(2.7, |_| 0.0)
+    }
+
     /// Rows in a row that may be too faint before one is followed no further.
     fn holes(&self) -> i32 {
         self.all_rows.map_or(2, |_| 3)
@@ -64,6 +69,8 @@ pub struct Found {
     /// Best score at the place below the last row found where the next one would lie; `None` when that
     /// place is not in view.
     pub next_score: Option<f64>,
+    /// How far the best row and its neighbours stand out together.
+    pub strength: f64,
 }
 
 impl Found {
@@ -87,47 +94,59 @@ const ANGLE_STEP: f64 = PI / 180.0;
 /// How far from the plan a neighbouring row is looked for: share of the spacing, and mm along.
 const GAP_REACH: f64 = 0.25;
 const SHIFT_REACH_MM: f64 = 45.0;
+/// How far from the plan a neighbouring row mostly lies, across and along, mm (common practice, no source).
+const GAP_SD_MM: f64 = 6.0;
+const SHIFT_SD_MM: f64 = 10.0;
 
 /// How far across from a card's middle the nearest row may lie: mm, and rows. Further off lie the floor
 /// and the frame.
 const CARD_REACH_MM: f64 = 150.0;
 const CARD_REACH_ROWS: f64 = 1.5;
 
-/// Looks for rows whose direction is within `reach` of `around` (rad).
-pub fn search(map: &LineMap, wanted: &Wanted, around: f64, reach: f64) -> Option<Found> {
+/// Directions every two degrees of the whole circle, rad, of which those are taken that are asked for.
+pub fn directions(wanted: impl Fn(f64) -> bool) -> Vec<f64> {
+    (0..(PI / ANGLE_STEP).round() as i32)
+        .map(|i| f64::from(i) * 2.0 * ANGLE_STEP)
+        .filter(|angle| wanted(*angle))
+        .collect()
+}
+
+/// Those of `angles` (rad), and angles beside them, in which rows stand out most, best first.
+pub fn best_directions(map: &LineMap, wanted: &Wanted, angles: &[f64]) -> Vec<f64> {
     // A first look in a coarse map says which directions are worth a closer one.
     let coarse = map.halved();
-    let steps = (reach / (2.0 * ANGLE_STEP)).round() as i32;
-    let angles: Vec<f64> = (-steps..=steps)
-        .map(|i| around + f64::from(i) * 2.0 * ANGLE_STEP)
-        .collect();
     let best_of = |angles: &[f64]| -> Vec<f64> {
         let mut looks: Vec<(f64, f64)> = angles
             .par_iter()
-            .map(|&angle| (strength(&coarse, wanted, angle), angle))
+            .map(|&angle| (strength(&coarse, wanted, &Frame::Turned(angle)), angle))
             .collect();
         looks.sort_by(|a, b| b.0.total_cmp(&a.0));
         looks.into_iter().map(|look| look.1).collect()
     };
-    let mut closer: Vec<f64> = best_of(&angles)
+    let mut closer: Vec<f64> = best_of(angles)
         .iter()
         .take(CLOSER_LOOKS)
         .flat_map(|angle| [angle - ANGLE_STEP, *angle, angle + ANGLE_STEP])
         .collect();
     closer.sort_by(f64::total_cmp);
     closer.dedup_by(|a, b| (*a - *b).abs() < 1e-6);
-    let last = best_of(&closer);
-    let look = last[..LAST_LOOKS.min(last.len())]
+    let mut best = best_of(&closer);
+    best.truncate(LAST_LOOKS);
+    best
+}
+
+/// Looks for rows in one of some directions (rad).
+pub fn search(map: &LineMap, wanted: &Wanted, angles: &[f64]) -> Option<Found> {
+    let look = angles
         .par_iter()
         .filter_map(|&angle| Look::new(map, wanted, &Frame::Turned(angle)))
         .max_by(|a, b| a.strength(wanted).total_cmp(&b.strength(wanted)))?;
     Some(look.found(wanted))
 }
 
-/// How far the best row and its neighbours, or all rows of the quilt, stand out together when rows run in a
-/// direction (rad).
-pub fn strength(map: &LineMap, wanted: &Wanted, angle: f64) -> f64 {
-    Look::new(map, wanted, &Frame::Turned(angle)).map_or(0.0, |look| look.strength(wanted))
+/// How far the best row and its neighbours, or all rows of the quilt, stand out together in a frame.
+pub fn strength(map: &LineMap, wanted: &Wanted, frame: &Frame) -> f64 {
+    Look::new(map, wanted, frame).map_or(0.0, |look| look.strength(wanted))
 }
 
 /// Score of the best match of a curve that was not stitched, in a direction (rad): what chance reaches there.
@@ -148,8 +167,11 @@ struct Look {
 }
 
 impl Look {
-    /// `None` where no place is in reach.
+    /// `None` where no place is in reach, or the frame is no plane of a quilt.
     fn new(map: &LineMap, wanted: &Wanted, frame: &Frame) -> Option<Look> {
+        if !frame.is_of_a_quilt(map) {
+            return None;
+        }
         let scores = Scores::new(map, wanted.design, frame, Curve::Design);
         let comb = scores.best_comb(wanted, &frame.cards(wanted))?;
         Some(Look {
@@ -185,12 +207,23 @@ impl Look {
             angle: self.angle,
             rows,
             next_score,
+            strength: self.comb.strength,
         }
     }
 }
 
 /// Score of a row that chance reaches near any place.
 pub(super) const CHANCE_SCORE: f64 = 3.5;
+
+/// Score that chance reaches somewhere no farther from the plan than (along, across), mm, `rows` rows away: the
+/// expected greatest of as many normal values as there are matches of their own within that ellipse.
+fn chance_score((along_mm, across_mm): (f64, f64), rows: f64) -> f64 {
+    /// A match of its own takes about 6 mm by 8 mm.
+    const OWN_MM2: f64 = 48.0;
+    let square = (along_mm / SHIFT_SD_MM).powi(2) + (across_mm / GAP_SD_MM).powi(2);
+    let matches = 3.0 + PI * SHIFT_SD_MM * GAP_SD_MM / OWN_MM2 * square / rows;
+    (2.0 * matches.ln()).sqrt()
+}
 
 /// Of rows found one after the other, those `most` neighbouring ones that together stand out most, and how far.
 fn best_window(rows: &[FoundRow], most: u32) -> (f64, &[FoundRow]) {
@@ -239,9 +272,6 @@ fn with_plain_neighbours<'a>(rows: &'a [FoundRow], window: &[FoundRow]) -> &'a [
 
 /// Looks for rows in a frame whose x-axis runs along them; finds none where the frame is no plane of a quilt.
 pub fn rows_in(map: &LineMap, wanted: &Wanted, frame: &Frame) -> Option<Found> {
-    if !frame.is_of_a_quilt(map) {
-        return None;
-    }
     Some(Look::new(map, wanted, frame)?.found(wanted))
 }
 
@@ -308,7 +338,7 @@ impl Frame {
         const MOST: f64 = 4.0;
         let (top, bottom) = self.reach_across(map);
         let (w, h) = (map.width as f64, map.height as f64);
-        bottom - top <= MOST * map.cell_mm * w.hypot(h)
+        top < bottom && bottom - top <= MOST * map.cell_mm * w.hypot(h)
     }
 
     /// Least and greatest across of the cells seen.
@@ -348,6 +378,15 @@ struct Scores {
     row_mm: f64,
     /// Across place of row 0, mm.
     top_mm: f64,
+}
+
+/// A match near where the plan expects a row.
+struct Near {
+    score: f64,
+    /// The score beyond what chance reaches so near the plan.
+    beyond: f64,
+    column: usize,
+    row: usize,
 }
 
 struct Comb {
@@ -505,18 +544,31 @@ impl Scores {
         )
     }
 
-    /// Best score within a window, with its place.
-    fn best_in(&self, column: f64, row: f64, reach: (f64, f64)) -> Option<(f64, usize, usize)> {
+    /// The place within a window around the plan's, `steps` rows away, where the score is furthest beyond what
+    /// chance reaches so near the plan.
+    fn best_near(&self, column: f64, row: f64, steps: f64, reach: (f64, f64)) -> Option<Near> {
         let across = (reach.1 / self.row_mm).round() as i64;
         let along = ((reach.0 / self.column_mm).round() as i64).min(self.columns as i64 / 3);
         let (c0, r0) = (column.round() as i64, row.round() as i64);
-        let mut best: Option<(f64, usize, usize)> = None;
+        let mut best: Option<Near> = None;
         for r in (r0 - across).max(0)..=(r0 + across).min(self.rows as i64 - 1) {
+            let down = (r - r0) as f64 * self.row_mm;
             for c in c0 - along..=c0 + along {
-                let c = c.rem_euclid(self.columns as i64) as usize;
-                let s = f64::from(self.score[c][r as usize]);
-                if s.is_finite() && best.is_none_or(|b| s > b.0) {
-                    best = Some((s, c, r as usize));
+                let column = c.rem_euclid(self.columns as i64) as usize;
+                let score = f64::from(self.score[column][r as usize]);
+                // Cheaper than a logarithm at every place.
+                if !(score.is_finite() && best.as_ref().is_none_or(|b| score > b.beyond)) {
+                    continue;
+                }
+                let off = ((c - c0) as f64 * self.column_mm, down);
+                let beyond = score - chance_score(off, steps);
+                if best.as_ref().is_none_or(|b| beyond > b.beyond) {
+                    best = Some(Near {
+                        score,
+                        beyond,
+                        column,
+                        row: r as usize,
+                    });
                 }
             }
         }
@@ -570,14 +622,14 @@ impl Scores {
             .iter()
             .map(|&(s, column, row)| {
                 let mut strength = f64::from(s);
-                for k in [-2, -1, 1, 2] {
-                    let k = f64::from(k);
-                    let near = self.best_in(
+                for k in [-2.0, -1.0, 1.0, 2.0f64] {
+                    let near = self.best_near(
                         column as f64 + k * along,
                         row as f64 + k * down,
+                        k.abs(),
                         Scores::reach(wanted),
                     );
-                    strength += near.map_or(0.0, |b| (b.0 - CHANCE_SCORE).max(0.0));
+                    strength += near.map_or(0.0, |near| near.beyond.max(0.0));
                 }
                 Comb {
                     strength,
@@ -606,21 +658,23 @@ impl Scores {
                 let sign = f64::from(direction);
                 let steps = f64::from(missing + 1);
                 let reach = Scores::reach(wanted);
-                let near = self.best_in(
+                let near = self.best_near(
                     c + sign * steps * along,
                     r + sign * steps * down,
+                    steps,
                     (reach.0, reach.1 * steps.sqrt()),
                 );
-                let Some((score, at_column, at_row)) = near else {
+                let Some(near) = near else {
                     break;
                 };
                 if direction == 1 && missing == 0 {
-                    next_score = Some(score);
+                    next_score = Some(near.score);
                 }
-                if score >= wanted.expected_score() {
+                if near.score >= wanted.expected_score() && near.beyond >= wanted.expected_beyond()
+                {
                     index += direction * (missing + 1);
-                    rows.push(self.found(at_column, at_row, score, index));
-                    (c, r, missing) = (at_column as f64, at_row as f64, 0);
+                    rows.push(self.found(near.column, near.row, near.score, index));
+                    (c, r, missing) = (near.column as f64, near.row as f64, 0);
                     if direction == 1 {
                         next_score = None;
                     }

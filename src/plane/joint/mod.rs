@@ -101,6 +101,15 @@ impl Joint {
         })
     }
 
+    /// The start with its first parameters moved, in the order of the solution.
+    pub fn moved(&self, by: &[f64]) -> State {
+        let mut p = self.start.to_parameters(&self.cameras);
+        for (p, by) in p.iter_mut().zip(by) {
+            *p += by;
+        }
+        State::from_parameters(&p, &self.start, &self.cameras)
+    }
+
     /// The place on the quilt seen at a photo position, with its derivatives by parameter; `None` when the ray misses
     /// the quilt.
     ///

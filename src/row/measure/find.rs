@@ -1,18 +1,30 @@
 //! Rows found as wholes, moved onto their stitching by stretches, and found once more on the plane that this gives.
 
 use super::lay_out::{LaidOut, lay_out};
+use super::leeway::{self, OnPlane};
 use super::{CannotMeasure, Job};
 use crate::card::geometry::CardId;
 use crate::design::DesignPoint;
 use crate::geometry::Point2;
-use crate::line::map::{CELL_MM, LineMap};
+use crate::line::map::LineMap;
 use crate::plane::camera::{PreparedView, Surface};
 use crate::plane::joint::{Joint, RowPlace, State, Stretch};
 use crate::row::register::{Mapped, place_stretches};
 use crate::row::relaxed;
-use crate::row::search::{self, EXPECTED_SCORE, Found, FoundRow, Frame, SURE_SCORE, Wanted};
-use std::f64::consts::{FRAC_PI_2, PI};
+use crate::row::search::{self, EXPECTED_SCORE, Found, FoundRow, Frame, Wanted};
+use std::f64::consts::{FRAC_PI_2, PI, TAU};
 use std::sync::Arc;
+
+/// How far from a likely direction rows may run, rad.
+const LIKELY_REACH: f64 = 13.0 * PI / 180.0;
+/// Score at which no other direction needs to be tried: without a row one photo in a hundred reaches it by chance.
+const PLAIN_SCORE: f64 = 16.0;
+/// How much further rows of another direction have to stand out, all together: there are a dozen times as many
+/// directions, in which few rows run.
+const UNLIKELY_BY: f64 = 5.0;
+/// Share of the strength of the rows as first found below which a plane bent onto their stretches is wrong. The plane that
+/// was looked for is the one on which rows stand out most, so that a little less says nothing.
+const LEAST_STRENGTH: f64 = 0.8;
 
 /// Cameras, cards and rows found, before the line itself is followed.
 #[derive(Debug, Clone)]
@@ -40,18 +52,6 @@ pub(in crate::row) struct RoughRow {
 pub(super) fn find_rows(job: &Job) -> Result<Rough, CannotMeasure> {
     let laid_out = lay_out(job)?;
     let middles = laid_out.card_middles();
-    let LaidOut {
-        mut joint,
-        cards,
-        map,
-        views,
-        sizes,
-    } = laid_out;
-    let mapped = Mapped {
-        map: &map,
-        views: &views,
-        sizes: &sizes,
-    };
     let wanted = Wanted {
         design: job.design,
         spacing_mm: job.spacing_mm,
@@ -59,8 +59,28 @@ pub(super) fn find_rows(job: &Job) -> Result<Rough, CannotMeasure> {
         cards: &middles,
         all_rows: job.relaxed,
     };
+    let wholes = find_wholes(job, &laid_out, &wanted)?;
+    let LaidOut {
+        mut joint,
+        cards,
+        map,
+        views,
+        sizes,
+        ..
+    } = laid_out;
+    let mapped = Mapped {
+        map: &map,
+        views: &views,
+        sizes: &sizes,
+    };
     let coarse = job.design.sample(4.0);
-    let mut turned = find_wholes(job, &map, &wanted, &mut joint)?;
+    let mut turned = wholes.found.angle;
+    joint.start = State {
+        rows: plain(&wholes.found.rows, 0.4, &wanted)
+            .map(row_place)
+            .collect(),
+        ..wholes.state.clone()
+    };
     for reach_mm in [14.0, 10.0, 8.0] {
         move_onto_stitching(&mut joint, &mapped, &coarse, job, reach_mm)?;
     }
@@ -74,7 +94,7 @@ pub(super) fn find_rows(job: &Job) -> Result<Rough, CannotMeasure> {
         joint.priors = job.priors;
         joint.start = joint.solve_roughly()?.state;
     }
-    let (rows, next_score) = find_again(job, &mapped, &wanted, turned, &mut joint)?;
+    let (rows, next_score) = find_again(job, &mapped, &wanted, turned, wholes, &mut joint)?;
     move_onto_stitching(&mut joint, &mapped, &coarse, job, 6.0)?;
     Ok(Rough {
         joint,
@@ -84,28 +104,23 @@ pub(super) fn find_rows(job: &Job) -> Result<Rough, CannotMeasure> {
     })
 }
 
-/// Finds rows as wholes and puts them into the joint problem, in a frame turned along them; by how much, rad.
-fn find_wholes(
-    job: &Job,
-    map: &LineMap,
-    wanted: &Wanted,
-    joint: &mut Joint,
-) -> Result<f64, CannotMeasure> {
-    let found = match job.relaxed {
-        Some(_) => {
-            let found = relaxed::find(map, wanted, &joint.start.cards);
-            let found = found.ok_or(CannotMeasure::NoQuilt)?;
-            joint.start.stretch = Stretch {
-                x: found.shrinkage,
-                y: found.shrinkage,
-            };
-            found.found
-        }
-        None => find(map, wanted).ok_or(CannotMeasure::NoRow)?,
+/// Finds rows as wholes, on a plane in a frame turned along them.
+fn find_wholes(job: &Job, laid_out: &LaidOut, wanted: &Wanted) -> Result<OnPlane, CannotMeasure> {
+    if job.relaxed.is_none() {
+        return find(laid_out, wanted).ok_or(CannotMeasure::NoRow);
+    }
+    let start = &laid_out.joint.start;
+    let found = relaxed::find(&laid_out.map, wanted, &start.cards);
+    let relaxed::FoundRelaxed { found, shrinkage } = found.ok_or(CannotMeasure::NoQuilt)?;
+    let stretch = Stretch {
+        x: shrinkage,
+        y: shrinkage,
     };
-    joint.start = joint.start.turned(found.angle);
-    joint.start.rows = plain(&found.rows, 0.4, wanted).map(row_place).collect();
-    Ok(found.angle)
+    let state = State {
+        stretch,
+        ..start.turned(found.angle)
+    };
+    Ok(OnPlane { found, state })
 }
 
 /// Moves the rows onto their stitching, stretch by stretch, and solves with what is found there.
@@ -126,12 +141,13 @@ fn move_onto_stitching(
 }
 
 /// Finds rows as wholes once more, now that the plane is known: faint rows show, ghosts fall behind. `turned` is how
-/// far the frame was turned since the map was drawn, rad. Gives the rows and the best match below the last one.
+/// far the frame was turned since the map was drawn, rad; `first` is how they were found at first. Gives the rows and the best match below the last one.
 fn find_again(
     job: &Job,
     mapped: &Mapped,
     wanted: &Wanted,
     turned: f64,
+    first: OnPlane,
     joint: &mut Joint,
 ) -> Result<(Vec<RoughRow>, Option<f64>), CannotMeasure> {
     let frame = placed(mapped.map, mapped.views, &joint.start, turned);
@@ -140,7 +156,10 @@ fn find_again(
         design: &design,
         ..*wanted
     };
-    let again = search::rows_in(mapped.map, &wanted, &frame).ok_or(CannotMeasure::NoRow)?;
+    let mut again = search::rows_in(mapped.map, &wanted, &frame).ok_or(CannotMeasure::NoRow)?;
+    if job.relaxed.is_none() && again.strength < LEAST_STRENGTH * first.found.strength {
+        (again, joint.start) = (first.found, first.state);
+    }
     if job
         .relaxed
         .is_some_and(|planned| !relaxed::stand_out(&again, planned))
@@ -187,27 +206,35 @@ fn row_place(row: &FoundRow) -> RowPlace {
     }
 }
 
-/// Cards mostly lie along the rows; where nothing stands out so, any angle is tried.
-fn find(map: &LineMap, wanted: &Wanted) -> Option<Found> {
+/// Cards mostly lie along the rows, and rows mostly across the picture; where nothing stands out so, any direction is
+/// tried, and planes that the cards leave open.
+fn find(laid_out: &LaidOut, wanted: &Wanted) -> Option<OnPlane> {
+    let map = &laid_out.map;
     let strongest = |found: &Found| found.rows.iter().map(|r| r.score).fold(0.0, f64::max);
-    let near = search::search(map, wanted, 0.0, 13f64.to_radians());
-    if let Some(found) = &near
-        && strongest(found) >= SURE_SCORE
-        && strongest(found) >= 1.1 * search::chance_reaches(map, wanted, found.angle).min(12.0)
+    let off = |a: f64, b: f64| ((a - b + PI).rem_euclid(TAU) - PI).abs();
+    let likely = laid_out.likely_directions();
+    let is_likely = |angle: f64| likely.iter().any(|l| off(angle, *l) <= LIKELY_REACH);
+    let best = |wanted_angle: &dyn Fn(f64) -> bool| {
+        search::best_directions(map, wanted, &search::directions(wanted_angle))
+    };
+    let near = best(&is_likely);
+    if let Some(found) = search::search(map, wanted, &near)
+        && strongest(&found) >= PLAIN_SCORE
     {
-        return near;
+        let state = laid_out.joint.start.turned(found.angle);
+        return Some(OnPlane { found, state });
     }
-    let upright = search::search(map, wanted, 0.0, FRAC_PI_2);
-    let turned = search::search(map, wanted, PI, FRAC_PI_2);
-    match (upright, turned) {
-        // The card's arrow says which way is up unless the stitching says clearly otherwise.
-        (Some(upright), Some(turned)) if strongest(&turned) < 1.08 * strongest(&upright) => {
-            Some(upright)
-        }
-        (upright, None) => upright,
-        (_, turned) => turned,
-    }
-    .filter(|found| strongest(found) >= EXPECTED_SCORE)
+    // The card's arrow says which way is up unless the stitching says clearly otherwise.
+    let is_up = |angle: f64| off(angle, 0.0) <= FRAC_PI_2;
+    let up = best(&|a| !is_likely(a) && is_up(a));
+    let down = best(&|a| !is_likely(a) && !is_up(a));
+    let tries = [(near, UNLIKELY_BY), (up, 1.0), (down, 0.0)];
+    let tries: Vec<(f64, f64)> = tries
+        .iter()
+        .flat_map(|(angles, more)| angles.iter().map(|angle| (*angle, *more)))
+        .collect();
+    leeway::find(laid_out, wanted, &tries)
+        .filter(|on_plane| strongest(&on_plane.found) >= EXPECTED_SCORE)
 }
 
 /// Turns the frame so that the rows' mean slope is nought; by how much.
@@ -243,23 +270,21 @@ pub(in crate::row) fn with_rows_turned(state: &State, angle: f64) -> State {
 }
 
 /// Where the map's cells lie on the quilt as now known.
-fn placed(map: &LineMap, old: &[PreparedView], state: &State, angle: f64) -> Frame {
+pub(super) fn placed(map: &LineMap, old: &[PreparedView], state: &State, angle: f64) -> Frame {
+    let new: Vec<PreparedView> = (0..old.len()).map(|i| state.view(i, i)).collect();
     // Smooth: worked out on a lattice and interpolated between.
     const LATTICE: usize = 8;
     let (lw, lh) = (map.width / LATTICE + 2, map.height / LATTICE + 2);
     let lattice: Vec<(f32, f32)> = (0..lw * lh)
         .map(|i| {
             let place = Point2::new(
-                map.origin.x + (i % lw * LATTICE) as f64 * CELL_MM,
-                map.origin.y + (i / lw * LATTICE) as f64 * CELL_MM,
+                map.origin.x + (i % lw * LATTICE) as f64 * map.cell_mm,
+                map.origin.y + (i / lw * LATTICE) as f64 * map.cell_mm,
             );
             // The photo whose middle is nearest would do best; the differences are small here.
             old.iter()
-                .enumerate()
-                .find_map(|(photo, view)| {
-                    let px = view.photo_from_quilt(place)?;
-                    state.view(photo, photo).quilt_from_photo(px)
-                })
+                .zip(&new)
+                .find_map(|(old, new)| new.quilt_from_photo(old.photo_from_quilt(place)?))
                 .map_or((f32::NAN, f32::NAN), |p| (p.x as f32, p.y as f32))
         })
         .collect();

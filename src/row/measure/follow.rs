@@ -24,6 +24,10 @@ const PASSES: [(Loss, f64); 3] = [
     (Loss::Cauchy(2.5), 3.0),
     (Loss::Tukey(4.5), 2.5),
 ];
+/// How many times passes are repeated at most, all together.
+const MOST_MORE_PASSES: usize = 4;
+/// By how much more of the lines a pass finds when it is worth repeating.
+const MORE_FOUND: f64 = 1.05;
 /// A pass that looks no farther than this tells rows from ghosts.
 const TELLING: f64 = 3.5;
 
@@ -39,11 +43,22 @@ pub(in crate::row) fn follow(job: &Job, rough: Rough) -> Result<Measured, Cannot
         dropped_below: None,
         rough,
     };
-    for (loss, farthest) in PASSES {
+    let (mut pass, mut more_passes) = (0, MOST_MORE_PASSES);
+    let mut found_before_mm = f64::MAX;
+    while let Some(&(loss, farthest)) = PASSES.get(pass) {
         following.trace(farthest);
         let joint = &mut following.rough.joint;
         joint.line_loss = loss;
         joint.start = joint.solve_roughly()?.state;
+        // Where the plane was far off, each pass brings more of the lines into reach.
+        let found_mm = following.traces.iter().map(RowTrace::found_mm).sum();
+        let grew = pass > 0 && found_mm > MORE_FOUND * found_before_mm;
+        found_before_mm = found_mm;
+        if grew && more_passes > 0 {
+            more_passes -= 1;
+            continue;
+        }
+        pass += 1;
         if farthest < TELLING {
             following.drop_ghosts()?;
         }

@@ -10,11 +10,15 @@ use crate::plane::start::{PhotoCards, card_list, from_cards};
 use crate::row::relaxed;
 use crate::solve::levenberg_marquardt::Loss;
 use image::GrayImage;
+use nalgebra::DMatrix;
+use std::f64::consts::PI;
 
 /// Cards, cameras and the map of line evidence, before any row is known.
 pub(in crate::row) struct LaidOut {
     /// Cards and cameras; no rows yet.
     pub(in crate::row) joint: Joint,
+    /// Covariance of its start.
+    pub(super) covariance: DMatrix<f64>,
     /// Cards in the order of the state.
     pub(in crate::row) cards: Vec<CardId>,
     /// The map, in the frame of the first card.
@@ -30,6 +34,26 @@ impl LaidOut {
     pub(in crate::row) fn card_middles(&self) -> Vec<Point2> {
         let cards = self.joint.start.cards.iter();
         cards.map(|card| Point2::new(card.x, card.s)).collect()
+    }
+
+    /// Directions in which rows mostly run, rad in the map: along the cards, which point up the quilt, and across the
+    /// picture.
+    pub(super) fn likely_directions(&self) -> Vec<f64> {
+        let cards = self.joint.start.cards.iter().map(|card| card.angle);
+        let across = self
+            .views
+            .iter()
+            .zip(&self.sizes)
+            .filter_map(|(view, (w, h))| {
+                let at = |x: f64| {
+                    view.quilt_from_photo(Point2::new(x * f64::from(*w), 0.5 * f64::from(*h)))
+                };
+                let along = at(0.6)? - at(0.4)?;
+                let angle = along.y.atan2(along.x);
+                // A photo may be taken from the other side of the frame.
+                Some(if along.x < 0.0 { angle + PI } else { angle })
+            });
+        cards.chain(across).collect()
     }
 }
 
@@ -114,6 +138,7 @@ pub(in crate::row) fn lay_out(job: &Job) -> Result<LaidOut, CannotMeasure> {
     let map = LineMap::new(&map_photos, region);
     Ok(LaidOut {
         joint,
+        covariance: solved.covariance,
         cards,
         map,
         views,

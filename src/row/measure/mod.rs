@@ -3,6 +3,7 @@
 mod find;
 mod follow;
 mod lay_out;
+mod leeway;
 mod settle;
 
 pub(super) use find::{Rough, RoughRow, with_rows_turned};
