@@ -178,6 +178,7 @@ fn plan_of(scene: &Scene, design: &Design) -> Plan {
         card_bar_mm: scene.cards.first().map_or(150.0, |c| c.bar_mm),
         tolerance: Tolerance::default(),
         roll: Default::default(),
+        earlier: Vec::new(),
     }
 }
 

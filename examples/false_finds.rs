@@ -333,6 +333,7 @@ fn trials_of(path: &Path, arguments: &Arguments) -> anyhow::Result<Vec<Trial>> {
             card_bar_mm: beside.map_or(150.0, |p| p.card_bar_mm),
             tolerance: Tolerance::default(),
             roll: Default::default(),
+            earlier: Vec::new(),
         };
         let mut trial = Trial {
             photo: name.clone(),

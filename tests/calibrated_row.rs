@@ -100,6 +100,7 @@ fn differences(scene: &Scene, drawn: &Rehearsed, profile: Option<&Profile>) -> V
         card_bar_mm: scene.cards[0].bar_mm,
         tolerance: Tolerance::default(),
         roll: Default::default(),
+        earlier: Vec::new(),
     };
     let known = Known {
         cameras: vec![profile.cloned()],

@@ -37,6 +37,7 @@ fn checked(scene: &Scene, design: Option<&Design>) -> Result<Check, CheckError> 
         card_bar_mm: scene.cards[0].bar_mm,
         tolerance: Tolerance::default(),
         roll: Default::default(),
+        earlier: Vec::new(),
     };
     let newest = scene.rows.last().map(|r| r.row);
     check(&[photo_of(scene)], &plan, design, &Known::default(), newest)

@@ -27,6 +27,7 @@ fn plan_of(scene: &Scene) -> Plan {
         card_bar_mm: scene.cards[0].bar_mm,
         tolerance: Tolerance::default(),
         roll: Default::default(),
+        earlier: Vec::new(),
     }
 }
 

@@ -7,7 +7,7 @@ use crate::journal::{Habit, Journal, SavedCheck, gaps_of};
 use crate::learn::correction::step_mm;
 use crate::learn::forecast::{Forecast, forecast};
 use crate::learn::roll;
-use crate::learn::state::{Prior, QuiltState, advances};
+use crate::learn::state::{QuiltState, advances};
 use crate::plan::Plan;
 use crate::record::{Action, GapRecord};
 use crate::report::Style;
@@ -102,7 +102,7 @@ fn state(
         .map_or(plan.width_mm / 2.0, |[l, _, r]| (r.x_mm - l.x_mm) / 2.0);
     let trims = trims_rolled(checks, habits);
     let advances = advances(plan, gaps, &trims, row, half_width_mm);
-    QuiltState::after(&advances, &Prior::default(), half_width_mm)
+    QuiltState::of(plan, &advances, half_width_mm)
 }
 
 /// Takes the layer's thickness from diameters that were noted, when the plan does not have it; whether it

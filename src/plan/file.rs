@@ -1,6 +1,7 @@
 //! `plan.toml`: read, checked, and written with comments for a person who edits it by hand.
 
 use super::{Plan, Tolerance};
+use crate::learn::earlier::{EarlierQuilt, Seen};
 use crate::units::{INCH, LengthUnit, parse_length};
 use crate::verdict::words::length;
 use std::io::Write;
@@ -148,6 +149,7 @@ impl PlanRequest {
             card_bar_mm: self.card_bar_mm,
             tolerance: self.tolerance,
             roll: self.roll,
+            earlier: Vec::new(),
         };
         check(&plan)?;
         Ok(plan)
@@ -331,7 +333,12 @@ pub fn parse(text: &str) -> Result<Plan, PlanError> {
         }
     })?;
     let mut values: Vec<(String, toml::Value)> = Vec::new();
+    let mut earlier = Vec::new();
     for (key, value) in table {
+        if key == EARLIER {
+            earlier = earlier_quilts(&value)?;
+            continue;
+        }
         match value {
             toml::Value::Table(inner) => {
                 values.extend(inner.into_iter().map(|(k, v)| (format!("{key}.{k}"), v)))
@@ -345,7 +352,7 @@ pub fn parse(text: &str) -> Result<Plan, PlanError> {
     {
         return Err(PlanError::UnknownKey {
             key: key.clone(),
-            suggestion: nearest(key),
+            suggestion: nearest(key, KEYS.iter().map(|(known, _)| *known).chain([EARLIER])),
         });
     }
     let get = |key: &'static str| values.iter().find(|(k, _)| k == key).map(|(_, v)| v);
@@ -435,16 +442,135 @@ pub fn parse(text: &str) -> Result<Plan, PlanError> {
             loft_mm: known_length("roll.loft")?,
             depth_mm: known_length("roll.depth")?,
         },
+        earlier,
     };
     check(&plan)?;
     Ok(plan)
 }
 
+/// The part of the file that says what earlier quilts showed, one table for each.
+const EARLIER: &str = "earlier";
+/// Keys of an earlier quilt.
+const OF_A_QUILT: [&str; 5] = [
+    "earlier.quilt",
+    "earlier.advances",
+    MODES[0],
+    MODES[1],
+    MODES[2],
+];
+const MODES: [&str; 3] = ["earlier.middle", "earlier.skew", "earlier.sag"];
+/// Keys of what is seen of each of them.
+const OF_A_MODE: [[&str; 3]; 3] = [
+    [
+        "earlier.middle.mean",
+        "earlier.middle.scatter",
+        "earlier.middle.u",
+    ],
+    [
+        "earlier.skew.mean",
+        "earlier.skew.scatter",
+        "earlier.skew.u",
+    ],
+    ["earlier.sag.mean", "earlier.sag.scatter", "earlier.sag.u"],
+];
+/// No advance is this far off, mm or mm/m: 4 in.
+const MOST_OFF: f64 = 100.0;
+
+/// What the file says of earlier quilts.
+fn earlier_quilts(value: &toml::Value) -> Result<Vec<EarlierQuilt>, PlanError> {
+    let quilts = value.as_array().map_or(&[][..], Vec::as_slice);
+    let tables: Option<Vec<&toml::Table>> = quilts.iter().map(toml::Value::as_table).collect();
+    let tables = tables
+        .filter(|_| value.is_array())
+        .ok_or(PlanError::Impossible {
+            key: EARLIER,
+            reason: "is no list of quilts; begin each with a line [[earlier]], as `rowsight plan --earlier` does"
+                .to_owned(),
+        })?;
+    tables.into_iter().map(earlier_quilt).collect()
+}
+
+fn earlier_quilt(table: &toml::Table) -> Result<EarlierQuilt, PlanError> {
+    let wrong = |key, reason: String| Err(PlanError::Impossible { key, reason });
+    let get = |table: &'_ toml::Table, key: &'static str| {
+        let last = key.rsplit('.').next().unwrap_or(key);
+        table.get(last).cloned().ok_or(PlanError::MissingKey(key))
+    };
+    known_keys(table, EARLIER, &OF_A_QUILT)?;
+    let [name, advances] = [OF_A_QUILT[0], OF_A_QUILT[1]];
+    let quilt = match get(table, name)? {
+        toml::Value::String(text) => text,
+        other => {
+            return wrong(
+                name,
+                format!("is {other}; write the quilt's name in quotes"),
+            );
+        }
+    };
+    let count = match get(table, advances)? {
+        toml::Value::Integer(count @ 1..=10_000) => count as u32,
+        other => {
+            return wrong(
+                advances,
+                format!("is {other}; write a whole number, 1 or more"),
+            );
+        }
+    };
+    let mut modes = [Seen::default(); 3];
+    for ((mode, key), keys) in modes.iter_mut().zip(MODES).zip(&OF_A_MODE) {
+        let seen = match get(table, key)? {
+            toml::Value::Table(seen) => seen,
+            other => {
+                return wrong(
+                    key,
+                    format!("is {other}; write it like {{ mean = 0.4, scatter = 1.0, u = 0.3 }}"),
+                );
+            }
+        };
+        known_keys(&seen, key, keys)?;
+        let mut numbers = [0.0; 3];
+        for ((number, key), least) in numbers.iter_mut().zip(*keys).zip([-MOST_OFF, 0.0, 0.0]) {
+            let value = get(&seen, key)?;
+            *number = match value {
+                toml::Value::Float(f) => f,
+                toml::Value::Integer(i) => i as f64,
+                other => return wrong(key, format!("is {other}; write a number")),
+            };
+            if !(least..=MOST_OFF).contains(number) {
+                return wrong(
+                    key,
+                    format!("is {number}; it has to lie between {least} and {MOST_OFF}"),
+                );
+            }
+        }
+        let [mean, scatter, u] = numbers;
+        *mode = Seen { mean, scatter, u };
+    }
+    Ok(EarlierQuilt {
+        name: quilt,
+        advances: count,
+        modes,
+    })
+}
+
+/// Every key of the table is one of these, which begin with `of`.
+fn known_keys(table: &toml::Table, of: &str, known: &[&'static str]) -> Result<(), PlanError> {
+    let keys = table.keys().map(|key| format!("{of}.{key}"));
+    let unknown = keys.into_iter().find(|key| !known.contains(&key.as_str()));
+    match unknown {
+        Some(key) => Err(PlanError::UnknownKey {
+            suggestion: nearest(&key, known.iter().copied()),
+            key,
+        }),
+        None => Ok(()),
+    }
+}
+
 /// The known key nearest to a mistyped one, if near enough.
-fn nearest(key: &str) -> Option<&'static str> {
+fn nearest(key: &str, among: impl Iterator<Item = &'static str>) -> Option<&'static str> {
     let tidy = key.replace('_', "-").to_lowercase();
-    KEYS.iter()
-        .map(|(known, _)| (edit_distance(&tidy, known), *known))
+    among
+        .map(|known| (edit_distance(&tidy, known), known))
         .min()
         .filter(|(distance, known)| *distance <= 1 + known.len() / 3)
         .map(|(_, known)| known)
@@ -554,6 +680,43 @@ bow = "{t_bow}"
         t_skew = plan.tolerance.skew_mm_per_m,
         t_bow = len(plan.tolerance.bow_mm),
     ) + &roll_to_toml(plan)
+        + &earlier_to_toml(&plan.earlier)
+}
+
+/// What earlier quilts showed, as the file's last part; nothing where there are none.
+fn earlier_to_toml(earlier: &[EarlierQuilt]) -> String {
+    if earlier.is_empty() {
+        return String::new();
+    }
+    // Three decimals say more than any photo does; adding zero turns -0.0 into 0.0.
+    let number = |value: f64| format!("{:?}", (1000.0 * value).round() / 1000.0 + 0.0);
+    let mode = |key: &str, seen: &Seen| {
+        let [mean, scatter, u] = [seen.mean, seen.scatter, seen.u].map(number);
+        format!("{key} = {{ mean = {mean}, scatter = {scatter}, u = {u} }}\n")
+    };
+    let quilt = |quilt: &EarlierQuilt| {
+        let [middle, skew, sag] = &quilt.modes;
+        [
+            format!(
+                "[[{EARLIER}]]\nquilt = {}\nadvances = {}\n",
+                toml::Value::String(quilt.name.clone()),
+                quilt.advances
+            ),
+            mode("middle", middle),
+            mode("skew", skew),
+            mode("sag", sag),
+        ]
+        .concat()
+    };
+    "
+# How your advance went on earlier quilts, so that the advice need not learn it anew: `plan --earlier` wrote this.
+# Delete one quilt's lines to leave it out, or all of them to start from what is usual.
+# Of every quilt: how many advances were measured; how far past (+) or before (-) its mark the middle of an advance
+# came on average, how unevenly, and the standard uncertainty of measuring one, in millimetres; the same of how
+# far the right end went beyond the left (skew), in millimetres per metre, and the middle beyond the ends (sag).
+"
+    .to_owned()
+        + &earlier.iter().map(quilt).collect::<Vec<_>>().join("\n")
 }
 
 /// The roll's part of the file: what is not known stands there as a comment, to be filled in.

@@ -5,6 +5,7 @@ use super::Advance;
 use super::seeded::Seeded;
 use crate::gap;
 use crate::learn::correction::{Correction, Limits, Weights, correct, step_mm};
+use crate::learn::earlier::{self, EarlierQuilt};
 use crate::learn::resquare::{ReSquare, re_square};
 use crate::learn::state::{self, Advised, Belief, Prior, QuiltState, Sides, to_modes, to_places};
 use crate::plan::Plan;
@@ -27,7 +28,9 @@ pub enum Policy {
     /// The same with scatter and spread of biases known exactly. With trims of any size to any fraction that
     /// is the optimum for these weights, a yardstick.
     Known {
-        /// Standard deviation of the bias of middle and lean from quilt to quilt, mm.
+        /// Mean of the bias of middle and lean over the quilter's quilts, mm.
+        bias_mm: [f64; 2],
+        /// Standard deviation of the bias of middle and lean about it from quilt to quilt, mm.
         bias_sd_mm: [f64; 2],
     },
 }
@@ -69,6 +72,8 @@ pub struct PlayedRow {
     pub trim: Sides,
     /// The trim advised for it at left, centre, right.
     pub advised: Sides,
+    /// Lean that was taken out by setting the quilt square before it, on top of the trim.
+    pub set_square: f64,
     /// Its drift: middle, lean, sag.
     pub drift: Sides,
     /// The bias of its advance: middle and lean.
@@ -106,15 +111,41 @@ pub fn play(plan: &Plan, quilter: &Quilter, seed: u64) -> Vec<PlayedRow> {
         measured: [0.0; 3],
         trim: [0.0; 3],
         advised: [0.0; 3],
+        set_square: 0.0,
         drift: [0.0; 3],
         bias: [0.0; 2],
         re_square: None,
     }];
     let mut advances: Vec<state::Advance> = Vec::new();
-    let (mut trim, mut advised) = ([0.0; 3], [0.0; 3]);
     // Since the quilt was last set square; the lean before it is gone.
     let mut squared_lean = 0.0;
-    let belief = Prior::default();
+    let belief = match quilter.policy {
+        Policy::Known {
+            bias_mm,
+            bias_sd_mm,
+        } => {
+            let goes = &quilter.advance;
+            Prior([
+                Belief::known(bias_mm[0], bias_sd_mm[0], goes.scatter_mm),
+                Belief::known(bias_mm[1], bias_sd_mm[1], goes.side_scatter_mm / 2.0),
+                Belief::known(0.0, 0.0, goes.bow_scatter_mm),
+            ])
+        }
+        _ => earlier::prior(&plan.earlier, half_width_mm),
+    };
+    let look = |advances: &[state::Advance]| match quilter.policy {
+        Policy::Known { .. } => QuiltState::known(advances, &belief, half_width_mm),
+        _ => QuiltState::after(advances, &belief, half_width_mm),
+    };
+    let advise = |state: &QuiltState, left: u32| {
+        correct(state, left, Weights::default(), steered_within, step)
+    };
+    // Before the second row only earlier quilts have something to say.
+    let mut advised = advise(&look(&[]), plan.rows.saturating_sub(1)).next_mm();
+    let mut trim = match quilter.policy {
+        Policy::Never | Policy::EachTime => [0.0; 3],
+        Policy::Advice { .. } | Policy::Known { .. } => advised,
+    };
     for row in 2..=plan.rows {
         let goes = match quilter.change {
             Some((from, changed)) if row >= from => changed,
@@ -140,6 +171,7 @@ pub fn play(plan: &Plan, quilter: &Quilter, seed: u64) -> Vec<PlayedRow> {
             measured,
             trim,
             advised,
+            set_square: squared,
             drift: [0, 1, 2].map(|i| last[i] + gap[i]),
             bias,
             re_square: None,
@@ -156,19 +188,8 @@ pub fn play(plan: &Plan, quilter: &Quilter, seed: u64) -> Vec<PlayedRow> {
             squared: squared != 0.0,
         });
         let left = plan.rows - row;
-        let state = match quilter.policy {
-            Policy::Known { bias_sd_mm } => {
-                let goes = &quilter.advance;
-                let prior = Prior([
-                    Belief::known(bias_sd_mm[0], goes.scatter_mm),
-                    Belief::known(bias_sd_mm[1], goes.side_scatter_mm / 2.0),
-                    Belief::known(0.0, goes.bow_scatter_mm),
-                ]);
-                QuiltState::known(&advances, &prior, half_width_mm)
-            }
-            _ => QuiltState::after(&advances, &belief, half_width_mm),
-        };
-        let correction = correct(&state, left, Weights::default(), steered_within, step);
+        let state = look(&advances);
+        let correction = advise(&state, left);
         advised = correction.next_mm();
         played.re_square = re_square(&state, &correction, left, limits);
         match quilter.policy {
@@ -190,6 +211,30 @@ pub fn play(plan: &Plan, quilter: &Quilter, seed: u64) -> Vec<PlayedRow> {
         rows.push(played);
     }
     rows
+}
+
+/// What the played quilt says to the quilter's next one.
+pub fn as_earlier(
+    plan: &Plan,
+    quilter: &Quilter,
+    rows: &[PlayedRow],
+    name: &str,
+) -> Option<EarlierQuilt> {
+    let half_width_m = plan.width_mm / 2000.0;
+    let u = mode_u(quilter);
+    let errors: Vec<[Uncertain; 3]> = rows[1..]
+        .iter()
+        .map(|played| {
+            let [middle, lean, sag] = to_modes(played.trim);
+            let rolled = [middle, lean - played.set_square, sag];
+            let of = |i: usize, unit: f64| Uncertain {
+                value: (played.measured[i] - rolled[i]) / unit,
+                u: u[i] / unit,
+            };
+            [of(0, 1.0), of(1, half_width_m), of(2, 1.0)]
+        })
+        .collect();
+    EarlierQuilt::of(name, &errors)
 }
 
 /// The trim once the lean has been set square.
@@ -351,6 +396,7 @@ mod tests {
             card_bar_mm: 150.0,
             tolerance: Tolerance::default(),
             roll: Default::default(),
+            earlier: Vec::new(),
         }
     }
 

@@ -39,7 +39,7 @@ pub mod words;
 use crate::gap::{self, MissingGap, RowPosition};
 use crate::learn::correction::{Correction, Limits, Weights, correct, step_mm};
 use crate::learn::resquare::{ReSquare, re_square};
-use crate::learn::state::{Advised, Prior, QuiltState, advances};
+use crate::learn::state::{Advised, QuiltState, advances};
 use crate::plan::Plan;
 use crate::record::{
     Action, AdvanceTrim, GapRecord, Record, RowRecord, SpacingRecord, VerdictRecord,
@@ -124,7 +124,7 @@ fn state(
     let places = gap.and_then(gap::places);
     let half_width_mm = places.map_or(plan.width_mm / 2.0, |[l, _, r]| (r.x_mm - l.x_mm) / 2.0);
     let advances = advances(plan, gaps, trims, row, half_width_mm);
-    let state = QuiltState::after(&advances, &Prior::default(), half_width_mm);
+    let state = QuiltState::of(plan, &advances, half_width_mm);
     match (unbroken, gap, places) {
         (false, Some(gap), Some(places)) => {
             let own = places.map(|p| Uncertain {

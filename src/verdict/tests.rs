@@ -25,6 +25,7 @@ fn plan() -> Plan {
             bow_mm: 3.0,
         },
         roll: Default::default(),
+        earlier: Vec::new(),
     }
 }
 
