@@ -22,6 +22,9 @@ use super::state::{Belief, Guess, Prior, USUAL_SCALE};
 use super::statistics::{deviation, mean};
 use crate::units::Uncertain;
 
+/// No advance is this far off, mm or mm/m: 4 in.
+pub const MOST_OFF: f64 = 100.0;
+
 /// Errors of one mode of an earlier quilt's advances.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Seen {
@@ -45,7 +48,8 @@ pub struct EarlierQuilt {
 }
 
 impl EarlierQuilt {
-    /// From the errors of its advances in middle (mm), skew (mm/m) and sag (mm); `None` when there are none.
+    /// From the errors of its advances in middle (mm), skew (mm/m) and sag (mm); `None` when there are
+    /// none, or none that can be.
     pub fn of(name: &str, errors: &[[Uncertain; 3]]) -> Option<EarlierQuilt> {
         let seen = |mode: usize| {
             let values: Vec<f64> = errors.iter().map(|e| e[mode].value).collect();
@@ -56,10 +60,12 @@ impl EarlierQuilt {
                 u: mean(&squares).sqrt(),
             }
         };
-        (!errors.is_empty()).then(|| EarlierQuilt {
+        let modes = [0, 1, 2].map(seen);
+        let possible = |s: &Seen| [s.mean, s.scatter, s.u].iter().all(|v| v.abs() <= MOST_OFF);
+        (!errors.is_empty() && modes.iter().all(possible)).then(|| EarlierQuilt {
             name: name.to_owned(),
             advances: errors.len() as u32,
-            modes: [0, 1, 2].map(seen),
+            modes,
         })
     }
 }
@@ -114,8 +120,16 @@ const SCATTER_LOG_SD: f64 = 0.6;
 /// Guesses less likely than this against the likeliest are left out.
 const NEGLIGIBLE: f64 = 1e-3;
 
-/// The belief after these quilts: measured advances and what they showed of one mode; `scale` is its [`USUAL_SCALE`].
+/// The belief after these quilts, without what is next to impossible.
 fn learned(quilts: &[(f64, Seen)], scale: f64) -> Belief {
+    let Belief(guesses) = weighed(quilts, scale);
+    let likeliest = guesses.iter().map(|g| g.weight).fold(0.0, f64::max);
+    let kept = |guess: &Guess| guess.weight >= NEGLIGIBLE * likeliest;
+    Belief(with_sum_1(guesses.into_iter().filter(kept).collect()))
+}
+
+/// The belief after these quilts: measured advances and what they showed of one mode; `scale` is its [`USUAL_SCALE`].
+fn weighed(quilts: &[(f64, Seen)], scale: f64) -> Belief {
     let mut guesses: Vec<(Guess, f64)> = Vec::new();
     for step in 0..SCATTERS {
         let scatter = LEAST_SCATTER * FINER.powi(step);
@@ -134,19 +148,19 @@ fn learned(quilts: &[(f64, Seen)], scale: f64) -> Belief {
         .iter()
         .map(|g| g.1)
         .fold(f64::NEG_INFINITY, f64::max);
-    let kept = guesses
-        .into_iter()
-        .map(|(guess, fits)| Guess {
-            weight: (fits - best).exp(),
-            ..guess
-        })
-        .filter(|guess| guess.weight >= NEGLIGIBLE);
-    let mut kept: Vec<Guess> = kept.collect();
-    let total: f64 = kept.iter().map(|guess| guess.weight).sum();
-    for guess in &mut kept {
+    let relative = guesses.into_iter().map(|(guess, fits)| Guess {
+        weight: (fits - best).exp(),
+        ..guess
+    });
+    Belief(with_sum_1(relative.collect()))
+}
+
+fn with_sum_1(mut guesses: Vec<Guess>) -> Vec<Guess> {
+    let total: f64 = guesses.iter().map(|guess| guess.weight).sum();
+    for guess in &mut guesses {
         guess.weight /= total;
     }
-    Belief(kept)
+    guesses
 }
 
 /// The next quilt's bias when ω, τ and σ are known, and the log-likelihood of the quilts but for a constant.
@@ -169,4 +183,168 @@ fn after(quilts: &[(f64, Seen)], own_sd: f64, quilt_sd: f64, scatter_mm: f64) ->
         weight: 1.0,
     };
     (guess, fits)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::statistics::tests::close;
+    use super::*;
+
+    fn quilts(case: &serde_json::Value) -> Vec<(f64, Seen)> {
+        let quilts = case["quilts"].as_array().unwrap().iter();
+        quilts
+            .map(|quilt| {
+                let errors: Vec<f64> = serde_json::from_value(quilt["errors"].clone()).unwrap();
+                let u = quilt["u"].as_f64().unwrap();
+                let errors: Vec<[Uncertain; 3]> = errors
+                    .iter()
+                    .map(|value| [Uncertain { value: *value, u }; 3])
+                    .collect();
+                let quilt = EarlierQuilt::of("quilt", &errors).unwrap();
+                (f64::from(quilt.advances), quilt.modes[0])
+            })
+            .collect()
+    }
+
+    /// Mean and standard deviation of the next bias, and mean scatter.
+    fn moments(Belief(guesses): &Belief) -> [f64; 3] {
+        let mean =
+            |of: &dyn Fn(&Guess) -> f64| guesses.iter().map(|g| g.weight * of(g)).sum::<f64>();
+        let bias = mean(&|g| g.bias_mm);
+        let variance = mean(&|g| g.bias_sd_mm.powi(2) + (g.bias_mm - bias).powi(2));
+        [bias, variance.sqrt(), mean(&|g| g.scatter_mm)]
+    }
+
+    /// scipy's multivariate normal over all single advances (tests/reference/learn/earlier.py).
+    #[test]
+    fn the_next_bias_is_that_of_the_whole_normal_model_by_brute_force() {
+        let reference: serde_json::Value =
+            serde_json::from_str(include_str!("../../tests/reference/learn/earlier.json")).unwrap();
+        let cases = reference["cases"].as_array().unwrap();
+        assert_eq!(cases.len(), 4);
+        for case in cases {
+            let quilts = quilts(case);
+            let mut constant = None;
+            for cell in case["cells"].as_array().unwrap() {
+                let number = |key: &str| cell[key].as_f64().unwrap();
+                let (guess, fits) = after(&quilts, number("omega"), number("tau"), number("sigma"));
+                close(guess.bias_mm, &cell["bias"], 1e-9);
+                close(guess.bias_sd_mm, &cell["bias_sd"], 1e-9);
+                // The likelihoods differ by what does not depend on the cell.
+                let differs = number("log_likelihood") - fits;
+                let first = *constant.get_or_insert(differs);
+                assert!((differs - first).abs() < 1e-8, "{differs} {first}");
+            }
+            let [bias, sd, scatter] = moments(&weighed(&quilts, 1.0));
+            close(bias, &case["whole"]["bias"], 1e-9);
+            close(sd, &case["whole"]["bias_sd"], 1e-9);
+            close(scatter, &case["whole"]["scatter"], 1e-9);
+            // What is left out as next to impossible hardly matters.
+            let kept = moments(&learned(&quilts, 1.0));
+            for (kept, all) in kept.into_iter().zip([bias, sd, scatter]) {
+                assert!((kept - all).abs() < 0.02, "{kept} {all}");
+            }
+        }
+    }
+
+    /// The eight schools (D. B. Rubin 1981; Gelman et al., Bayesian Data Analysis, section 5.5; from memory): taken as
+    /// all alike, their mean is 7.7 with a standard error of 4.1.
+    #[test]
+    fn alike_quilts_are_pooled_as_the_eight_schools_are() {
+        let schools = [28.0, 8.0, -3.0, 7.0, -1.0, 1.0, 18.0, 12.0];
+        let errors = [15.0, 10.0, 16.0, 11.0, 9.0, 11.0, 10.0, 18.0];
+        let quilts: Vec<(f64, Seen)> = schools
+            .into_iter()
+            .zip(errors)
+            .map(|(mean, u)| {
+                (
+                    1.0,
+                    Seen {
+                        mean,
+                        scatter: 0.0,
+                        u,
+                    },
+                )
+            })
+            .collect();
+        let (guess, _) = after(&quilts, 1e6, 0.0, 1e-9);
+        assert!((guess.bias_mm - 7.7).abs() < 0.05, "{guess:?}");
+        assert!((guess.bias_sd_mm - 4.1).abs() < 0.05, "{guess:?}");
+    }
+
+    fn showed(means: &[f64]) -> Vec<EarlierQuilt> {
+        let quilt = |mean: &f64| EarlierQuilt {
+            name: "quilt".into(),
+            advances: 13,
+            modes: [
+                Seen {
+                    mean: *mean,
+                    scatter: 0.8,
+                    u: 0.3,
+                },
+                Seen {
+                    mean: *mean,
+                    scatter: 0.4,
+                    u: 0.2,
+                },
+                Seen {
+                    mean: 0.0,
+                    scatter: 0.3,
+                    u: 0.2,
+                },
+            ],
+        };
+        means.iter().map(quilt).collect()
+    }
+
+    #[test]
+    fn a_habit_shifts_what_is_expected_and_contradiction_widens_it() {
+        let usual = moments(&prior(&[], 1000.0).0[0]);
+        assert_eq!(usual[0], 0.0);
+        let habit = moments(&prior(&showed(&[1.5, 1.4, 1.6]), 1000.0).0[0]);
+        assert!(
+            (1.0..1.5).contains(&habit[0]) && habit[1] < usual[1],
+            "{habit:?}"
+        );
+        // One quilt may have been an accident: it is drawn further towards 0.
+        let one = moments(&prior(&showed(&[1.5]), 1000.0).0[0]);
+        assert!(one[0] < habit[0] - 0.3 && one[0] > 0.3, "{one:?}");
+        let [mean, spread, _] = moments(&prior(&showed(&[2.0, -2.0]), 1000.0).0[0]);
+        assert!(
+            mean.abs() < 0.01 && spread > usual[1] + 0.3,
+            "{mean} {spread}"
+        );
+    }
+
+    #[test]
+    fn a_skew_is_as_wide_as_the_quilt() {
+        let at = |half_width_mm: f64| moments(&prior(&showed(&[1.5; 4]), half_width_mm).0[1]);
+        let ([narrow, ..], [wide, ..]) = (at(500.0), at(1000.0));
+        assert!(
+            (wide - 2.0 * narrow).abs() < 1e-9 && wide > 1.0,
+            "{wide} {narrow}"
+        );
+    }
+
+    #[test]
+    fn beliefs_add_up_to_one() {
+        for quilts in [showed(&[1.0]), showed(&[1.0, 3.0, -2.0])] {
+            for Belief(guesses) in prior(&quilts, 1000.0).0 {
+                let sum: f64 = guesses.iter().map(|g| g.weight).sum();
+                assert!((sum - 1.0).abs() < 1e-9, "{sum}");
+            }
+        }
+    }
+
+    #[test]
+    fn what_cannot_be_is_not_taken_in() {
+        assert_eq!(EarlierQuilt::of("none", &[]), None);
+        let at = |value: f64| [[Uncertain { value, u: 0.2 }; 3]];
+        assert_eq!(EarlierQuilt::of("a row was left out", &at(152.0)), None);
+        assert_eq!(EarlierQuilt::of("no number", &at(f64::NAN)), None);
+        assert_eq!(
+            EarlierQuilt::of("one", &at(1.0)).unwrap().modes[0].scatter,
+            0.0
+        );
+    }
 }

@@ -1,7 +1,7 @@
 //! `plan.toml`: read, checked, and written with comments for a person who edits it by hand.
 
 use super::{Plan, Tolerance};
-use crate::learn::earlier::{EarlierQuilt, Seen};
+use crate::learn::earlier::{EarlierQuilt, MOST_OFF, Seen};
 use crate::units::{INCH, LengthUnit, parse_length};
 use crate::verdict::words::length;
 use std::io::Write;
@@ -473,8 +473,6 @@ const OF_A_MODE: [[&str; 3]; 3] = [
     ],
     ["earlier.sag.mean", "earlier.sag.scatter", "earlier.sag.u"],
 ];
-/// No advance is this far off, mm or mm/m: 4 in.
-const MOST_OFF: f64 = 100.0;
 
 /// What the file says of earlier quilts.
 fn earlier_quilts(value: &toml::Value) -> Result<Vec<EarlierQuilt>, PlanError> {
@@ -832,6 +830,89 @@ mod tests {
         plan.roll.loft_mm = Some(0.0);
         let error = parse(&to_toml(&plan)).unwrap_err().to_string();
         assert!(error.contains("`roll.loft`"), "{error}");
+    }
+
+    fn with_earlier() -> Plan {
+        let seen = |mean: f64| Seen {
+            mean,
+            scatter: 0.812,
+            u: 0.35,
+        };
+        let quilt = |name: &str| EarlierQuilt {
+            name: name.to_owned(),
+            advances: 13,
+            modes: [seen(1.5), seen(-0.25), seen(0.0)],
+        };
+        Plan {
+            earlier: vec![quilt("spring"), quilt("the \"long\" one\n[roll]")],
+            ..request().plan().unwrap()
+        }
+    }
+
+    #[test]
+    fn earlier_quilts_are_written_read_back_and_left_out_where_there_are_none() {
+        let plan = with_earlier();
+        let text = to_toml(&plan);
+        assert_eq!(parse(&text).unwrap().earlier, plan.earlier);
+        let without = Plan {
+            earlier: Vec::new(),
+            ..plan
+        };
+        assert!(!to_toml(&without).contains("earlier"));
+        // All of the part deleted by hand.
+        let (before, _) = text.split_once("\n# How your advance went").unwrap();
+        assert_eq!(before, to_toml(&without));
+        assert_eq!(parse(before).unwrap().earlier, []);
+    }
+
+    #[test]
+    fn mistakes_with_earlier_quilts_are_named() {
+        let good = to_toml(&with_earlier());
+        for (from, to, says) in [
+            ("[[earlier]]", "[[earliest]]", "did you mean `earlier`?"),
+            ("[[earlier]]", "[earlier]", "line"),
+            (
+                "advances = 13",
+                "advance = 13",
+                "did you mean `earlier.advances`?",
+            ),
+            ("advances = 13", "advances = 0", "`earlier.advances` is 0"),
+            ("advances = 13", "advances = \"13\"", "whole number"),
+            ("advances = 13\n", "", "lacks `earlier.advances`"),
+            ("quilt = \"spring\"", "quilt = 3", "name in quotes"),
+            ("middle = {", "midle = {", "did you mean `earlier.middle`?"),
+            (
+                "mean = 1.5,",
+                "meen = 1.5,",
+                "did you mean `earlier.middle.mean`?",
+            ),
+            ("mean = 1.5,", "mean = 152.4,", "between -100 and 100"),
+            ("mean = 1.5,", "mean = nan,", "`earlier.middle.mean`"),
+            ("mean = 1.5,", "mean = \"1.5 mm\",", "write a number"),
+            (
+                "mean = 1.5, scatter = 0.812",
+                "mean = 1.5, scatter = -1",
+                "`earlier.middle.scatter`",
+            ),
+            (
+                "mean = 1.5, scatter = 0.812,",
+                "mean = 1.5,",
+                "lacks `earlier.middle.scatter`",
+            ),
+            (
+                "sag = { mean = 0.0, scatter = 0.812, u = 0.35 }",
+                "sag = 0.0",
+                "write it like",
+            ),
+        ] {
+            assert!(good.contains(from), "{from}");
+            let message = parse(&good.replacen(from, to, 1)).unwrap_err().to_string();
+            assert!(message.contains(says), "{to}: {message}");
+            assert!(!message.contains('\n'), "one line: {message}");
+        }
+        let one = format!("earlier = 3\n{}", to_toml(&request().plan().unwrap()));
+        let message = parse(&one).unwrap_err().to_string();
+        assert!(message.contains("[[earlier]]"), "{message}");
     }
 
     #[test]
