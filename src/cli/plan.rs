@@ -477,7 +477,7 @@ fn describe_earlier(plan: &Plan) -> String {
     };
     let bias = QuiltState::of(plan, &[], plan.width_mm / 2.0).bias_mm();
     format!(
-        "{quilts}, {advances} advances measured: yours {}; the advice starts from that\n",
+        "{quilts}, {advances} advances: an advance of yours {}; the advice starts from that\n",
         advance_comes_out(bias.map(|b| b.value), plan.unit),
     )
 }

@@ -6,7 +6,7 @@ use super::{Outcome, complain, hint, say, written_as};
 use crate::gap::{places, spacing_across};
 use crate::journal::{self, Habit, JournalError, SavedGap};
 use crate::learn::roll;
-use crate::learn::state::{Advance, Prior, QuiltState};
+use crate::learn::state::{self, Advance};
 use crate::learn::tune::{AdvanceError, History, LEAST_ADVANCES, tune};
 use crate::plan::Plan;
 use crate::plan::file::{PlanError, write_whole};
@@ -41,7 +41,7 @@ pub struct TuneArguments {
     page: Option<PathBuf>,
 }
 
-/// What is believed of a bias before anything is measured, mm; see [`crate::learn::state::Prior`].
+/// What is believed of a bias before anything is measured, mm; see [`state::Prior`].
 const BIAS_SD_MM: f64 = 1.5;
 
 /// One quilt's advances.
@@ -117,7 +117,7 @@ pub fn run(arguments: &TuneArguments, style: Style) -> anyhow::Result<Outcome> {
     }
     if !failed {
         hint(
-            "A new quilt's advice can start from this: `rowsight plan NEW-QUILT --earlier` and the folders named here.",
+            "Instead of aiming off by yourself, let the advice of a new quilt start from this: `rowsight plan NEW-QUILT --earlier` and the folders named here.",
         );
     }
     Ok(outcome)
@@ -289,7 +289,7 @@ fn followed(errors: &[AdvanceError]) -> bool {
             squared: false,
         })
         .collect();
-    QuiltState::after(&advances, &Prior::default(), 0.0).followed
+    state::followed(&advances)
 }
 
 /// The habits that hold for the advance to a row.

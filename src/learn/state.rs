@@ -272,6 +272,20 @@ pub fn to_places([middle, lean, sag]: Sides) -> Sides {
 /// source).
 const FOLLOWS_LOG_ODDS: f64 = 4.6;
 
+/// Whether the gaps look as if the trims that were advised had been rolled.
+///
+/// Judged by what is usual, whatever earlier quilts say: one that goes otherwise than they did is not to look like
+/// one on which the advice was ignored.
+pub fn followed(advances: &[Advance]) -> bool {
+    let trimmed = |a: &Advance| a.trim_mm.iter().any(|t| t.abs() > 1e-9);
+    if !advances.iter().any(trimmed) {
+        return true;
+    }
+    let usual = Prior::default();
+    let [as_advised, as_planned] = [true, false].map(|rolled| filter(advances, &usual, rolled).1);
+    as_advised + FOLLOWS_LOG_ODDS >= as_planned
+}
+
 impl QuiltState {
     /// The state of the plan's quilt after these advances; what was believed beforehand is what its plan says of
     /// earlier quilts, or what is usual.
@@ -282,20 +296,10 @@ impl QuiltState {
 
     /// The state after these advances, in order from the one that led to row 2.
     ///
-    /// Every belief is filtered and weighted by how well the gaps agree with it. Whether the trims were
-    /// rolled is judged in the same way.
+    /// Every belief is filtered and weighted by how well the gaps agree with it.
     pub fn after(advances: &[Advance], prior: &Prior, half_width_mm: f64) -> QuiltState {
-        let trimmed = advances
-            .iter()
-            .any(|a| a.trim_mm.iter().any(|t| t.abs() > 1e-9));
-        let (as_advised, fits) = filter(advances, prior, true);
-        let (as_planned, fits_planned) = if trimmed {
-            filter(advances, prior, false)
-        } else {
-            (as_advised, f64::NEG_INFINITY)
-        };
-        let followed = fits + FOLLOWS_LOG_ODDS >= fits_planned;
-        let modes = if followed { as_advised } else { as_planned };
+        let followed = followed(advances);
+        let modes = filter(advances, prior, followed).0;
         QuiltState {
             modes,
             meant_mm: meant(advances, &modes, followed),
