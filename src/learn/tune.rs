@@ -71,12 +71,15 @@ pub struct History {
 impl History {
     /// What each of the quilts says to the quilter's next one; quilts without a measured advance say nothing.
     pub fn as_earlier(&self) -> Vec<EarlierQuilt> {
-        let quilts = (0..).zip(&self.quilts);
-        let of = |(number, name): (usize, &String)| {
-            let own = self.advances.iter().filter(|a| a.quilt == number);
-            EarlierQuilt::of(name, &own.map(AdvanceError::modes).collect::<Vec<_>>())
+        let by_quilt = self.advances.chunk_by(|a, b| a.quilt == b.quilt);
+        let of = |own: &[AdvanceError]| {
+            let name = &self.quilts[own[0].quilt];
+            EarlierQuilt::of(
+                name,
+                &own.iter().map(AdvanceError::modes).collect::<Vec<_>>(),
+            )
         };
-        quilts.filter_map(of).collect()
+        by_quilt.filter_map(of).collect()
     }
 }
 
