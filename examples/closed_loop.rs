@@ -1,14 +1,17 @@
 //! Plays many quilts of 14 rows in numbers and prints what correcting does: never, each time, as advised,
-//! and the optimum that knows scatter, measurement and spread of biases exactly.
+//! as advised after three and ten earlier quilts of the same quilter, and the optimum that knows scatter, measurement
+//! and what biases come to exactly. Twice: biases of a quilter's quilts that have nothing in common, and such as are
+//! mostly the quilter's own.
 //!
 //! `cargo run --release --example closed_loop -- [quilts a setting, default 1000] [first seed]`. What is
 //! chosen by simulation was chosen on seeds from 100 000 on; the seeds of the report are others.
 
 use rayon::prelude::*;
 use rowsight::learn::correction::{Limits, Weights};
+use rowsight::learn::earlier::EarlierQuilt;
 use rowsight::learn::state::to_modes;
 use rowsight::plan::{Plan, Tolerance};
-use rowsight::rehearse::advances::{PlayedRow, Policy, Quilter, mode_u, play};
+use rowsight::rehearse::advances::{PlayedRow, Policy, Quilter, as_earlier, mode_u, play};
 use rowsight::rehearse::{Advance, Seeded, derive};
 use rowsight::units::LengthUnit;
 use rowsight::verdict::{limits, unseen_mm};
@@ -28,19 +31,39 @@ fn plan() -> Plan {
         card_bar_mm: 150.0,
         tolerance: Tolerance::default(),
         roll: Default::default(),
+        earlier: Vec::new(),
     }
 }
 
-/// Standard deviation of the bias from quilt to quilt (middle; right less left), scatter of the middle,
-/// measurement, all mm; and the least step of a trim.
+/// Standard deviation of the bias (middle; right less left), scatter of the middle, measurement, all mm.
 #[derive(Clone, Copy)]
 struct Setting {
     bias: f64,
     scatter: f64,
     lean: f64,
     u: f64,
-    step: Option<f64>,
-    may_show: bool,
+    /// Share of the bias's variance that is the same in all quilts of a quilter.
+    own: f64,
+}
+
+/// How a quilt is steered.
+#[derive(Clone, Copy)]
+enum Rule {
+    Never,
+    EachTime,
+    /// As advised after so many earlier quilts.
+    Advice(usize),
+    /// As advised to who knows all but chance.
+    Known,
+}
+
+/// In which steps, and whether a gap may show.
+#[derive(Clone, Copy, PartialEq)]
+enum Steps {
+    Usual,
+    Any,
+    AnyAndMayShow,
+    UsualAndMayShow,
 }
 
 /// What many quilts of one setting and policy came to: mean squares, then their roots.
@@ -72,12 +95,21 @@ impl Sums {
     }
 }
 
-fn quilter(setting: Setting, policy: Policy, random: &mut Seeded) -> Quilter {
+/// The quilter of a seed at one of the quilts, whose own chance `purpose` tells apart, and how it is steered.
+fn quilter(setting: Setting, rule: Rule, steps: Steps, seed: u64, purpose: u64) -> Quilter {
+    // What is the quilter's own is the same in every quilt.
+    let mut random = Seeded::new(derive(seed, 11));
+    let [own, other] = [setting.own, 1.0 - setting.own].map(f64::sqrt);
+    let spreads = [setting.bias, setting.lean];
+    let means = spreads.map(|spread| own * spread * random.normal());
+    let mut random = Seeded::new(derive(seed, purpose));
+    let [bias_mm, right_minus_left_mm] =
+        [0, 1].map(|i| means[i] + other * spreads[i] * random.normal());
     Quilter {
         advance: Advance {
-            bias_mm: setting.bias * random.normal(),
+            bias_mm,
             scatter_mm: setting.scatter,
-            right_minus_left_mm: setting.lean * random.normal(),
+            right_minus_left_mm,
             side_scatter_mm: setting.scatter,
             bow_scatter_mm: 0.0,
             shift_scatter_mm: 0.0,
@@ -85,10 +117,39 @@ fn quilter(setting: Setting, policy: Policy, random: &mut Seeded) -> Quilter {
         growth_mm: 0.0,
         change: None,
         measurement_u_mm: setting.u,
-        step_mm: setting.step,
-        may_show: setting.may_show,
-        policy,
+        step_mm: matches!(steps, Steps::Any | Steps::AnyAndMayShow).then_some(0.0),
+        may_show: matches!(steps, Steps::AnyAndMayShow | Steps::UsualAndMayShow),
+        policy: match rule {
+            Rule::Never => Policy::Never,
+            Rule::EachTime => Policy::EachTime,
+            Rule::Advice(_) => Policy::Advice { squares: false },
+            Rule::Known => Policy::Known {
+                bias_mm: [means[0], means[1] / 2.0],
+                bias_sd_mm: [other * setting.bias, other * setting.lean / 2.0],
+            },
+        },
     }
+}
+
+/// The purposes of a quilter's earlier quilts lie so far apart.
+const FAR: u64 = 1000;
+
+/// What the quilter's earlier quilts showed, each made as advised after none.
+fn earlier(setting: Setting, seed: u64, most: u64) -> Vec<EarlierQuilt> {
+    let plan = plan();
+    (1..=most)
+        .filter_map(|quilt| {
+            let quilter = quilter(
+                setting,
+                Rule::Advice(0),
+                Steps::Usual,
+                seed,
+                7 + FAR * quilt,
+            );
+            let rows = play(&plan, &quilter, derive(seed, 8 + FAR * quilt));
+            as_earlier(&plan, &quilter, &rows, "earlier")
+        })
+        .collect()
 }
 
 fn sums(rows: &[PlayedRow]) -> Sums {
@@ -118,15 +179,22 @@ fn sums(rows: &[PlayedRow]) -> Sums {
     }
 }
 
-fn average(seeds: &Range<u64>, setting: Setting, policy: Policy) -> Sums {
-    let plan = plan();
+fn average(
+    seeds: &Range<u64>,
+    setting: Setting,
+    (rule, steps): (Rule, Steps),
+    earlier: &[Vec<EarlierQuilt>],
+) -> Sums {
     let total = seeds
         .clone()
         .into_par_iter()
         .map(|seed| {
-            // The same quilts for every policy.
-            let mut random = Seeded::new(derive(seed, 7));
-            let quilter = quilter(setting, policy, &mut random);
+            // The same quilts for every rule.
+            let quilter = quilter(setting, rule, steps, seed, 7);
+            let mut plan = plan();
+            if let Rule::Advice(after) = rule {
+                plan.earlier = earlier[(seed - seeds.start) as usize][..after].to_vec();
+            }
             sums(&play(&plan, &quilter, derive(seed, 8)))
         })
         .reduce(Sums::default, |a, b| a.each(b, |a, b| a + b));
@@ -140,89 +208,101 @@ fn average(seeds: &Range<u64>, setting: Setting, policy: Policy) -> Sums {
 /// Seeds of the report, unless others are asked for.
 const REPORTED: u64 = 500_000;
 
+/// So many earlier quilts.
+const FEW: usize = 3;
+const MANY: usize = 10;
+
 /// What is played of every setting.
-const NAMES: [&str; 7] = [
-    "never",
-    "each time",
-    "advice",
-    "any step",
-    "any step, may show",
-    "known, 1/32 in",
-    "optimum",
+const RUNS: [(&str, Rule, Steps); 13] = [
+    ("never", Rule::Never, Steps::Usual),
+    ("each time", Rule::EachTime, Steps::Usual),
+    ("advice", Rule::Advice(0), Steps::Usual),
+    ("any step", Rule::Advice(0), Steps::Any),
+    ("any step, may show", Rule::Advice(0), Steps::AnyAndMayShow),
+    ("known, 1/32 in", Rule::Known, Steps::UsualAndMayShow),
+    ("optimum", Rule::Known, Steps::AnyAndMayShow),
+    ("after 3: advice", Rule::Advice(FEW), Steps::Usual),
+    ("any step", Rule::Advice(FEW), Steps::Any),
+    (
+        "any step, may show",
+        Rule::Advice(FEW),
+        Steps::AnyAndMayShow,
+    ),
+    ("after 10: advice", Rule::Advice(MANY), Steps::Usual),
+    ("any step", Rule::Advice(MANY), Steps::Any),
+    (
+        "any step, may show",
+        Rule::Advice(MANY),
+        Steps::AnyAndMayShow,
+    ),
 ];
-const ADVICE: usize = 2;
+/// Where the advice stands: after no earlier quilt, 3 and 10, each followed by any step and by any that may show.
+const ADVICE: [(usize, &str); 3] = [
+    (2, "no earlier quilt"),
+    (7, "3 earlier quilts"),
+    (10, "10 earlier quilts"),
+];
 const BEST: usize = 6;
+type Runs = [Sums; RUNS.len()];
 
 fn main() {
     let number = |n: usize| std::env::args().nth(n).and_then(|a| a.parse().ok());
     let quilts: u64 = number(1).unwrap_or(1000);
     let first = number(2).unwrap_or(REPORTED);
     let seeds = first..first + quilts;
-    println!(
-        "{quilts} quilts of 14 rows a setting, seeds from {first}; mm. Last drift: RMS of the last row's middle;
+    for (own, what) in [
+        (0.0, "Biases of a quilter's quilts have nothing in common"),
+        (
+            0.8,
+            "Of the biases' variance 80 % are the quilter's own, the same in every quilt",
+        ),
+    ] {
+        println!(
+            "{what}.
+{quilts} quilts of 14 rows a setting, seeds from {first}; mm. Last drift: RMS of the last row's middle;
 last lean: of half its right less left. Gap to gap: RMS difference of neighbouring gaps over the square root of 2,
 and RMS about their mean, in units of the quilter's own scatter. Cost against the optimum: in steps of
-1/32 in, and in any step.
+1/32 in, and in any step, after no earlier quilt and after 3.
 
-                    |     last drift, middle     |         last lean          | gap to gap       | about the mean   | never/advice  | cost
-bias   sd  r-l    u | never   each advice   best | never   each advice   best | each  adv.  best | each  adv.  best | drift    lean | 1/32    any"
-    );
-    let mut all: Vec<(Setting, [Sums; 7])> = Vec::new();
-    for bias in [0.0, 1.0, 2.0] {
-        for scatter in [0.6, 1.0, 2.0] {
-            for lean in [0.0, 1.0, 2.0] {
-                for u in [0.1, 0.2, 0.35, 0.6] {
-                    let at = Setting {
-                        bias,
-                        scatter,
-                        lean,
-                        u,
-                        step: None,
-                        may_show: false,
-                    };
-                    let any_step = Setting {
-                        step: Some(0.0),
-                        ..at
-                    };
-                    let free = Setting {
-                        may_show: true,
-                        ..any_step
-                    };
-                    let stepped = Setting {
-                        may_show: true,
-                        ..at
-                    };
-                    let advice = Policy::Advice { squares: false };
-                    let known = Policy::Known {
-                        bias_sd_mm: [bias, lean / 2.0],
-                    };
-                    let runs = [
-                        average(&seeds, at, Policy::Never),
-                        average(&seeds, at, Policy::EachTime),
-                        average(&seeds, at, advice),
-                        average(&seeds, any_step, advice),
-                        average(&seeds, free, advice),
-                        average(&seeds, stepped, known),
-                        average(&seeds, free, known),
-                    ];
-                    line(at, &runs);
-                    all.push((at, runs));
+                    |     last drift, middle     |         last lean          | gap to gap       | about the mean   | never/advice  | cost        | after 3
+bias   sd  r-l    u | never   each advice   best | never   each advice   best | each  adv.  best | each  adv.  best | drift    lean | 1/32    any | 1/32    any"
+        );
+        let mut all: Vec<(Setting, Runs)> = Vec::new();
+        for bias in [0.0, 1.0, 2.0] {
+            for scatter in [0.6, 1.0, 2.0] {
+                for lean in [0.0, 1.0, 2.0] {
+                    for u in [0.1, 0.2, 0.35, 0.6] {
+                        let at = Setting {
+                            bias,
+                            scatter,
+                            lean,
+                            u,
+                            own,
+                        };
+                        let earlier: Vec<Vec<EarlierQuilt>> = (seeds.clone().into_par_iter())
+                            .map(|seed| earlier(at, seed, MANY as u64))
+                            .collect();
+                        let runs = RUNS
+                            .map(|(_, rule, steps)| average(&seeds, at, (rule, steps), &earlier));
+                        line(at, &runs);
+                        all.push((at, runs));
+                    }
                 }
             }
         }
+        summary(&all);
+        losses(&all);
     }
-    summary(&all);
-    losses(&all);
     re_square(&seeds);
 }
 
-fn line(at: Setting, runs: &[Sums; 7]) {
-    let [never, each, advice, any, _, _, best] = runs;
+fn line(at: Setting, runs: &Runs) {
+    let [never, each, advice, any, _, _, best, later, later_any, ..] = runs;
     let [e, a, b] = [each, advice, best].map(|s| s.scatter / at.scatter);
     let [f, c, d] = [each, advice, best].map(|s| s.spread / at.scatter);
     println!(
         "{:4.1} {:4.1} {:4.1} {:4.2} | {:5.2} {:6.2} {:6.2} {:6.2} | {:5.2} {:6.2} {:6.2} {:6.2} | \
-         {e:4.2}  {a:4.2}  {b:4.2} | {f:4.2}  {c:4.2}  {d:4.2} | {:5.1}   {:5.1} | {:5.3} {:5.3}",
+         {e:4.2}  {a:4.2}  {b:4.2} | {f:4.2}  {c:4.2}  {d:4.2} | {:5.1}   {:5.1} | {:5.3} {:5.3} | {:5.3} {:5.3}",
         at.bias,
         at.scatter,
         at.lean,
@@ -239,36 +319,41 @@ fn line(at: Setting, runs: &[Sums; 7]) {
         never.lean / advice.lean,
         advice.cost / best.cost,
         any.cost / best.cost,
+        later.cost / best.cost,
+        later_any.cost / best.cost,
     );
 }
 
-fn summary(all: &[(Setting, [Sums; 7])]) {
+fn summary(all: &[(Setting, Runs)]) {
     println!(
-        "\n{} settings. Met by the advice, in any step, by the optimum:",
+        "\n{} settings. Met by the advice after no earlier quilt, 3, 10; in any step; by the optimum:",
         all.len()
     );
-    let met = |name: &str, test: &dyn Fn(&Sums, &Sums) -> bool| {
-        let [a, b, c] = [ADVICE, ADVICE + 1, BEST].map(|i| {
-            let passes = |(_, runs): &&(Setting, [Sums; 7])| test(&runs[0], &runs[i]);
-            all.iter().filter(passes).count()
-        });
-        println!("  {name}: {a}, {b}, {c}");
+    type Test<'a> = &'a dyn Fn(&Runs, &Sums) -> bool;
+    let met = |name: &str, test: Test| {
+        let count = |i: usize| all.iter().filter(|(_, runs)| test(runs, &runs[i])).count();
+        let [a, b, c] = ADVICE.map(|(i, _)| count(i));
+        let [d, e, f] = ADVICE.map(|(i, _)| count(i + 1));
+        println!("  {name}: {a}, {b}, {c}; {d}, {e}, {f}; {}", count(BEST));
     };
-    met("drift 3 times less than never", &|n, x| {
-        n.drift >= 3.0 * x.drift
+    met("drift 3 times less than never", &|runs, x| {
+        runs[0].drift >= 3.0 * x.drift
     });
-    met("lean 3 times less than never", &|n, x| {
-        n.lean >= 3.0 * x.lean
+    met("lean 3 times less than never", &|runs, x| {
+        runs[0].lean >= 3.0 * x.lean
     });
-    met("gap to gap at most 1.15", &|n, x| {
-        x.scatter <= 1.15 * n.scatter
+    met("gap to gap at most 1.15", &|runs, x| {
+        x.scatter <= 1.15 * runs[0].scatter
     });
-    met("about the mean at most 1.15", &|n, x| {
-        x.spread <= 1.15 * n.spread
+    met("about the mean at most 1.15", &|runs, x| {
+        x.spread <= 1.15 * runs[0].spread
+    });
+    met("cost at most 1.05 of the optimum's", &|runs, x| {
+        x.cost <= 1.05 * runs[BEST].cost
     });
     println!("All settings together:");
     let n = all.len() as f64;
-    for (i, name) in NAMES.iter().enumerate() {
+    for (i, (name, ..)) in RUNS.iter().enumerate() {
         let rms = |of: &dyn Fn(&Sums) -> f64| {
             (all.iter().map(|(_, s)| of(&s[i]).powi(2)).sum::<f64>() / n).sqrt()
         };
@@ -289,28 +374,29 @@ fn summary(all: &[(Setting, [Sums; 7])]) {
 }
 
 /// What each part of the advice costs against the optimum.
-fn losses(all: &[(Setting, [Sums; 7])]) {
+fn losses(all: &[(Setting, Runs)]) {
     println!(
         "\nCost above the optimum's by part, %, mean of the settings of a scatter (at most 5 % in so many of 36):"
     );
-    let parts: [(&str, usize, usize); 5] = [
-        ("spreads learned, not known", 4, BEST),
-        ("and never showing", 3, 4),
-        ("and in 1/32 in", 2, 3),
-        ("all of it: the advice", 2, BEST),
-        ("steps of 1/32 in alone", 5, BEST),
-    ];
-    for (name, of, against) in parts {
+    let loss = |name: &str, of: usize, against: usize| {
         let by_scatter = [0.6, 1.0, 2.0].map(|scatter| {
             let those = || all.iter().filter(|(at, _)| at.scatter == scatter);
-            let loss = |s: &[Sums; 7]| (s[of].cost - s[against].cost) / s[BEST].cost;
+            let loss = |s: &Runs| (s[of].cost - s[against].cost) / s[BEST].cost;
             let mean = those().map(|(_, s)| loss(s)).sum::<f64>() / those().count() as f64;
             let within = those().filter(|(_, s)| s[of].cost <= 1.05 * s[BEST].cost);
             format!("{:5.1} ({:2})", 100.0 * mean, within.count())
         });
         let [a, b, c] = by_scatter;
         println!("  {name:28} sd 0.6 {a}, sd 1 {b}, sd 2 {c}");
+    };
+    for (advice, after) in ADVICE {
+        println!(" {after}:");
+        loss("learned, not known", advice + 2, BEST);
+        loss("and never showing", advice + 1, advice + 2);
+        loss("and in 1/32 in", advice, advice + 1);
+        loss("all of it: the advice", advice, BEST);
     }
+    loss("steps of 1/32 in alone", 5, BEST);
 }
 
 /// Misses and false alarms of the advice to set square, per quilt.
@@ -322,10 +408,10 @@ fn losses(all: &[(Setting, [Sums; 7])]) {
 /// quilter's own bias either, where he trims nothing.
 fn re_square(seeds: &Range<u64>) {
     println!("\nTo set square, all scatters and leans together:");
-    let plan = plan();
-    for (name, policy) in [
-        ("advice followed", Policy::Advice { squares: true }),
-        ("advice ignored", Policy::Never),
+    for (name, rule) in [
+        ("advice followed", Rule::Advice(0)),
+        ("the same after 3 quilts", Rule::Advice(FEW)),
+        ("advice ignored", Rule::Never),
     ] {
         for u in [0.2, 0.35, 0.6] {
             let mut counts = [0_u64; 4];
@@ -336,16 +422,19 @@ fn re_square(seeds: &Range<u64>) {
                         .clone()
                         .into_par_iter()
                         .map(|seed| {
-                            let mut random = Seeded::new(derive(seed, 9));
                             let at = Setting {
                                 bias: 1.0,
                                 scatter,
                                 lean,
                                 u,
-                                step: None,
-                                may_show: false,
+                                own: 0.0,
                             };
-                            let quilter = quilter(at, policy, &mut random);
+                            let mut plan = plan();
+                            let mut quilter = quilter(at, rule, Steps::Usual, seed, 9);
+                            if let Rule::Advice(after) = rule {
+                                quilter.policy = Policy::Advice { squares: true };
+                                plan.earlier = earlier(at, seed, after as u64);
+                            }
                             let rows = play(&plan, &quilter, derive(seed, 10));
                             let u = mode_u(&quilter);
                             let l = limits(
@@ -353,7 +442,7 @@ fn re_square(seeds: &Range<u64>) {
                                 plan.width_mm / 2.0,
                                 unseen_mm(&plan, u[0].hypot(u[1])),
                             );
-                            judge(&rows, &l, u, policy == Policy::Never)
+                            judge(&rows, &l, u, matches!(rule, Rule::Never))
                         })
                         .collect();
                     total += seeds.end - seeds.start;

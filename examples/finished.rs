@@ -131,6 +131,7 @@ fn quilt(seed: u64, arguments: &Arguments) -> anyhow::Result<Drawn> {
         card_bar_mm: scenes[0].cards.first().map_or(150.0, |c| c.bar_mm),
         tolerance: Tolerance::default(),
         roll: Default::default(),
+        earlier: Vec::new(),
     };
     Ok(Drawn {
         plan,

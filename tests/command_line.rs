@@ -380,6 +380,65 @@ fn a_journal_whose_beginning_is_lost_is_read_all_the_same() {
 }
 
 #[test]
+fn the_advice_of_a_new_quilt_starts_from_earlier_ones() {
+    let habit = [
+        "--gap-error",
+        "1/16in",
+        "--lean",
+        "0in",
+        "--scatter",
+        "0.5mm",
+    ];
+    let with_seed = |seed| played(&[&habit[..], &["--seed", seed]].concat());
+    let ((_a, _b, one), (_c, _d, two)) = (with_seed("7"), with_seed("8"));
+    let (place, new) = quilt();
+    let before = rowsight(&["plan", &new]).1;
+    assert!(!before.contains("earlier"));
+    // The quilt itself, and what is no quilt, is left out.
+    let (code, said, err) = rowsight(&["plan", &new, "--earlier", &one, &two, &two, &new, "/"]);
+    assert_eq!(code, 0, "{err}");
+    assert!(
+        said.contains("2 earlier quilts") && said.contains("in long"),
+        "{said}"
+    );
+    assert!(
+        err.contains("itself is left out") && err.contains("no plan"),
+        "{err}"
+    );
+    let plan = std::fs::read_to_string(place.path().join("plan.toml")).unwrap();
+    assert_eq!(plan.matches("[[earlier]]").count(), 2, "{plan}");
+    let (code, said, err) = rowsight(&["forecast", &new]);
+    assert!(
+        code == 0 && said.contains("Going by your earlier quilts"),
+        "{said} {err}"
+    );
+    assert!(
+        said.lines().all(|line| line.chars().count() <= 80),
+        "{said}"
+    );
+    // Another change leaves them.
+    let (code, said, _) = rowsight(&["plan", &new, "--tolerance", "3mm"]);
+    assert!(code == 0 && said.contains("2 earlier quilts"), "{said}");
+    for (folders, says) in [
+        (vec![new.as_str()], "no advance was measured"),
+        (vec!["/"], "no advance was measured"),
+        (vec![], "--earlier"),
+    ] {
+        let (code, _, err) = rowsight(&[&["plan", &new, "--earlier"], &folders[..]].concat());
+        assert!(code == 2 && err.contains(says), "{folders:?} {err}");
+    }
+    // A damaged journal is named; the others are taken in.
+    let journal = Path::new(&one).join("journal.db");
+    std::fs::write(&journal, b"no journal").unwrap();
+    let (code, said, err) = rowsight(&["plan", &new, "--earlier", &one, &two]);
+    assert!(
+        code == 2 && said.contains("One earlier quilt"),
+        "{said} {err}"
+    );
+    assert!(err.contains("journal.db"), "{err}");
+}
+
+#[test]
 fn quilts_in_different_units_are_tuned_together_and_it_is_said() {
     let (_a, _b, inches) = played(&["--seed", "5"]);
     let (_c, _d, mm) = played(&["--seed", "6"]);

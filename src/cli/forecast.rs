@@ -7,12 +7,14 @@ use crate::journal::{Habit, Journal, SavedCheck, gaps_of};
 use crate::learn::correction::step_mm;
 use crate::learn::forecast::{Forecast, forecast};
 use crate::learn::roll;
-use crate::learn::state::{Prior, QuiltState, advances};
+use crate::learn::state::{QuiltState, advances};
 use crate::plan::Plan;
 use crate::record::{Action, GapRecord};
 use crate::report::Style;
 use crate::units::{Uncertain, parse_positive_length};
-use crate::verdict::words::{interval, is_nothing, length, number, signed, unit_name};
+use crate::verdict::words::{
+    advance_comes_out, interval, is_nothing, length, number, signed, unit_name,
+};
 use crate::verdict::{CAUTION, limits, unseen_mm};
 use anyhow::bail;
 use clap::Args;
@@ -102,7 +104,7 @@ fn state(
         .map_or(plan.width_mm / 2.0, |[l, _, r]| (r.x_mm - l.x_mm) / 2.0);
     let trims = trims_rolled(checks, habits);
     let advances = advances(plan, gaps, &trims, row, half_width_mm);
-    QuiltState::after(&advances, &Prior::default(), half_width_mm)
+    QuiltState::of(plan, &advances, half_width_mm)
 }
 
 /// Takes the layer's thickness from diameters that were noted, when the plan does not have it; whether it
@@ -144,6 +146,13 @@ fn text(
         false => format!("FORECAST   after row {} of {}\n\n", looked.row, plan.rows),
     };
     let mut say = |line: &str| text += &crate::report::wrap(line, "  - ", style.width);
+    if nothing_measured && !plan.earlier.is_empty() {
+        let bias = state.bias_mm().map(|bias| bias.value);
+        say(&format!(
+            "Going by your earlier quilts, an advance of yours {}.",
+            advance_comes_out(bias, unit)
+        ));
+    }
     // Without a design only the rows' middles are known.
     let (subject, half_mm) = match plan.has_design() {
         true => ("The design ends", 0.0),
@@ -170,7 +179,7 @@ fn text(
     ));
     let untouched = middle(looked.free_bottom_untouched_mm);
     let differs = !is_nothing(untouched.value - bottom.value, unit);
-    if differs && !nothing_measured {
+    if differs {
         say(&format!("If you change nothing: {}.", from_edge(untouched)));
     }
     match looked.even_change_mm {

@@ -1,15 +1,18 @@
 //! `rowsight plan`
 
+use super::tune::gather;
 use super::{Outcome, hint, say, written_as};
 use crate::design::import::{Imported, read as read_design, to_svg};
 use crate::design::{Design, demo};
+use crate::learn::earlier::EarlierQuilt;
 use crate::learn::roll::{self, Roll};
+use crate::learn::state::QuiltState;
 use crate::plan::file::{self, PlanRequest};
 use crate::plan::picture::picture;
 use crate::plan::{Plan, Tolerance};
 use crate::report::Style;
 use crate::units::{LengthUnit, parse_positive_length};
-use crate::verdict::words::length;
+use crate::verdict::words::{advance_comes_out, length};
 use crate::whole_file::write_whole;
 use anyhow::{Context, anyhow, bail};
 use clap::{Args, ValueEnum};
@@ -68,6 +71,12 @@ pub struct PlanArguments {
     /// Depth of the machine's throat with nothing rolled up
     #[arg(long, value_name = "LENGTH", allow_hyphen_values = true)]
     depth: Option<String>,
+    /// Your own earlier quilts, one or several folders: the advice then starts from how your advance went on
+    /// them, and not from what is usual. Name quilts that you made on this frame, yourself; another frame, other
+    /// batting or another person's hand may go otherwise, and then a few rows tell. What was taken in before is
+    /// replaced; to do without, delete its lines at the end of plan.toml
+    #[arg(long, value_name = "FOLDER", num_args = 1..)]
+    earlier: Vec<PathBuf>,
     /// Show lengths in inches or millimetres [default: as the width is written]
     #[arg(long, value_enum)]
     unit: Option<UnitName>,
@@ -132,13 +141,15 @@ pub fn run(arguments: &PlanArguments, style: Style) -> anyhow::Result<Outcome> {
         || arguments.stagger.is_some()
         || arguments.rows.is_some()
         || arguments.unit.is_some()
-        || arguments.no_design;
+        || arguments.no_design
+        || !arguments.earlier.is_empty();
     if let Some(path) = &arguments.picture {
         written_as("--picture", path, &["svg"])?;
     }
-    if changes {
-        make(arguments)?;
-    }
+    let outcome = match changes {
+        true => make(arguments)?,
+        false => Outcome::Fine,
+    };
     let (plan, design) = load(folder)?;
     if let Some(path) = &arguments.picture {
         write_whole(path, picture(&plan, design.as_ref()).as_bytes())
@@ -152,7 +163,7 @@ pub fn run(arguments: &PlanArguments, style: Style) -> anyhow::Result<Outcome> {
             folder.join(file::FILE_NAME).display()
         ));
     }
-    Ok(Outcome::Fine)
+    Ok(outcome)
 }
 
 fn given(name: &str, text: &Option<String>) -> anyhow::Result<Option<f64>> {
@@ -165,7 +176,7 @@ fn given(name: &str, text: &Option<String>) -> anyhow::Result<Option<f64>> {
         .transpose()
 }
 
-fn make(arguments: &PlanArguments) -> anyhow::Result<()> {
+fn make(arguments: &PlanArguments) -> anyhow::Result<Outcome> {
     let folder = &arguments.folder;
     let old = match file::read(folder) {
         Ok(plan) => Some(plan),
@@ -260,7 +271,12 @@ fn make(arguments: &PlanArguments) -> anyhow::Result<()> {
         tolerance,
         roll,
     };
-    let plan = request.plan()?;
+    let mut plan = request.plan()?;
+    let mut outcome = Outcome::Fine;
+    plan.earlier = old.as_ref().map_or_else(Vec::new, |o| o.earlier.clone());
+    if !arguments.earlier.is_empty() {
+        (plan.earlier, outcome) = earlier_quilts(folder, &arguments.earlier)?;
+    }
     if arguments.card_bar.is_none() && old.is_none() {
         hint(
             "The check bar on your cards is taken as exactly 150 mm; lay a ruler on it and give what it reads as --card-bar.",
@@ -274,7 +290,48 @@ fn make(arguments: &PlanArguments) -> anyhow::Result<()> {
             .with_context(|| format!("{} cannot be written", path.display()))?;
     }
     file::write(folder, &plan)?;
-    Ok(())
+    Ok(outcome)
+}
+
+/// What the journals of earlier quilts show; the quilt itself is none of them.
+fn earlier_quilts(
+    folder: &Path,
+    named: &[PathBuf],
+) -> anyhow::Result<(Vec<EarlierQuilt>, Outcome)> {
+    let real = |path: &Path| path.canonicalize().ok();
+    let itself = real(folder);
+    let (own, others): (Vec<PathBuf>, Vec<PathBuf>) =
+        (named.iter().cloned()).partition(|path| itself.is_some() && real(path) == itself);
+    if !own.is_empty() {
+        hint(&format!(
+            "{} itself is left out: its own rows count anyway.",
+            folder.display()
+        ));
+    }
+    let gathered = gather(&others);
+    let earlier = gathered.history.as_earlier();
+    if earlier.is_empty() {
+        bail!(
+            "--earlier: no advance was measured in any of these folders; name quilts of which rows were checked with `rowsight snap`"
+        );
+    }
+    let unmeasured = gathered.history.quilts.len() - earlier.len();
+    if unmeasured > 0 {
+        hint(&match unmeasured {
+            1 => {
+                "One quilt says nothing: no advance was measured on it, or none that can be right."
+                    .to_owned()
+            }
+            n => format!(
+                "{n} quilts say nothing: no advance was measured on them, or none that can be right."
+            ),
+        });
+    }
+    let outcome = match gathered.failed {
+        true => Outcome::Failed,
+        false => Outcome::Fine,
+    };
+    Ok((earlier, outcome))
 }
 
 /// The design asked for.
@@ -390,6 +447,7 @@ fn describe(plan: &Plan, design: Option<&Design>) -> String {
         plan.tolerance.skew_mm_per_m,
         show(plan.tolerance.bow_mm),
     );
+    text += &describe_earlier(plan);
     let Some(design) = design else {
         return text;
     };
@@ -406,6 +464,23 @@ fn describe(plan: &Plan, design: Option<&Design>) -> String {
         }
     }
     text
+}
+
+/// What the advice starts from, when it is the quilter's own.
+fn describe_earlier(plan: &Plan) -> String {
+    if plan.earlier.is_empty() {
+        return String::new();
+    }
+    let advances: u32 = plan.earlier.iter().map(|quilt| quilt.advances).sum();
+    let quilts = match plan.earlier.len() {
+        1 => "One earlier quilt".to_owned(),
+        n => format!("{n} earlier quilts"),
+    };
+    let bias = QuiltState::of(plan, &[], plan.width_mm / 2.0).bias_mm();
+    format!(
+        "{quilts}, {advances} advances: an advance of yours {}; the advice starts from that\n",
+        advance_comes_out(bias.map(|b| b.value), plan.unit),
+    )
 }
 
 /// What the take-up roll leaves at the first, middle and last row.

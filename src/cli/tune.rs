@@ -3,10 +3,10 @@
 use super::note::{ROLL, TRIM, in_force, value_at};
 use super::report::name;
 use super::{Outcome, complain, hint, say, written_as};
-use crate::gap::spacing_across;
+use crate::gap::{places, spacing_across};
 use crate::journal::{self, Habit, JournalError, SavedGap};
 use crate::learn::roll;
-use crate::learn::state::{Advance, Prior, QuiltState};
+use crate::learn::state::{self, Advance};
 use crate::learn::tune::{AdvanceError, History, LEAST_ADVANCES, tune};
 use crate::plan::Plan;
 use crate::plan::file::PlanError;
@@ -42,7 +42,7 @@ pub struct TuneArguments {
     page: Option<PathBuf>,
 }
 
-/// What is believed of a bias before anything is measured, mm; see [`crate::learn::state::Prior`].
+/// What is believed of a bias before anything is measured, mm; see [`state::Prior`].
 const BIAS_SD_MM: f64 = 1.5;
 
 /// One quilt's advances.
@@ -63,45 +63,12 @@ pub fn run(arguments: &TuneArguments, style: Style) -> anyhow::Result<Outcome> {
     if let Some(path) = &arguments.page {
         written_as("--page", path, &["html", "htm"])?;
     }
-    // `rowsight tune harvest ~/quilts/*` may name one quilt twice; its advances count once.
-    let mut seen = BTreeSet::new();
-    let folders: Vec<&PathBuf> = (arguments.folders.iter())
-        .filter(|f| seen.insert(f.canonicalize().unwrap_or_else(|_| f.to_path_buf())))
-        .collect();
-    let read: Vec<Result<QuiltAdvances, Unusable>> =
-        folders.par_iter().map(|folder| read(folder)).collect();
-    let mut history = History::default();
-    let mut unit = None;
-    let mut mixed = false;
-    let (mut skipped, mut failed) = (0, false);
-    for (folder, quilt) in folders.into_iter().zip(read) {
-        match quilt {
-            Ok(quilt) => {
-                let number = history.quilts.len();
-                mixed |= unit.is_some_and(|unit| unit != quilt.plan.unit);
-                unit = unit.or(Some(quilt.plan.unit));
-                history.quilts.push(name(folder));
-                history.repeats.extend(quilt.repeats);
-                history.advances.extend(
-                    quilt
-                        .advances
-                        .into_iter()
-                        .map(|a| AdvanceError { quilt: number, ..a }),
-                );
-            }
-            Err(Unusable::NoQuilt) => skipped += 1,
-            Err(Unusable::Failed(why)) => {
-                complain(&why);
-                failed = true;
-            }
-        }
-    }
-    if skipped > 0 {
-        hint(&match skipped {
-            1 => "One folder has no plan and was passed over.".to_owned(),
-            n => format!("{n} folders have no plan and were passed over."),
-        });
-    }
+    let Gathered {
+        history,
+        unit,
+        mixed,
+        failed,
+    } = gather(&arguments.folders);
     let Some(unit) = unit else {
         if failed {
             return Ok(Outcome::Failed);
@@ -149,7 +116,73 @@ pub fn run(arguments: &TuneArguments, style: Style) -> anyhow::Result<Outcome> {
             .with_context(|| format!("{} cannot be written", path.display()))?;
         hint(&format!("Wrote {}.", path.display()));
     }
+    if !failed {
+        hint(
+            "Instead of aiming off by yourself, let the advice of a new quilt start from this: `rowsight plan NEW-QUILT --earlier` and the folders named here.",
+        );
+    }
     Ok(outcome)
+}
+
+/// What the journals of some quilts say.
+pub(super) struct Gathered {
+    /// All that was measured.
+    pub history: History,
+    /// Unit of the first quilt; `None` when no folder is a quilt.
+    unit: Option<LengthUnit>,
+    /// Whether others are in another unit.
+    mixed: bool,
+    /// Whether a quilt could not be read; it was named.
+    pub failed: bool,
+}
+
+/// Reads quilts' journals. What cannot be read is named, folders without a plan are counted.
+pub(super) fn gather(folders: &[PathBuf]) -> Gathered {
+    // `rowsight tune harvest ~/quilts/*` may name one quilt twice; its advances count once.
+    let mut seen = BTreeSet::new();
+    let folders: Vec<&PathBuf> = (folders.iter())
+        .filter(|f| seen.insert(f.canonicalize().unwrap_or_else(|_| f.to_path_buf())))
+        .collect();
+    let read: Vec<Result<QuiltAdvances, Unusable>> =
+        folders.par_iter().map(|folder| read(folder)).collect();
+    let mut history = History::default();
+    let mut unit = None;
+    let mut mixed = false;
+    let (mut skipped, mut failed) = (0, false);
+    for (folder, quilt) in folders.into_iter().zip(read) {
+        match quilt {
+            Ok(quilt) => {
+                let number = history.quilts.len();
+                mixed |= unit.is_some_and(|unit| unit != quilt.plan.unit);
+                unit = unit.or(Some(quilt.plan.unit));
+                history.quilts.push(name(folder));
+                history.repeats.extend(quilt.repeats);
+                history.advances.extend(
+                    quilt
+                        .advances
+                        .into_iter()
+                        .map(|a| AdvanceError { quilt: number, ..a }),
+                );
+            }
+            Err(Unusable::NoQuilt) => skipped += 1,
+            Err(Unusable::Failed(why)) => {
+                complain(&why);
+                failed = true;
+            }
+        }
+    }
+    if skipped > 0 {
+        hint(&match skipped {
+            1 => "One folder has no plan and was passed over.".to_owned(),
+            n => format!("{n} folders have no plan and were passed over."),
+        });
+    }
+    Gathered {
+        history,
+        unit,
+        mixed,
+        failed,
+    }
 }
 
 fn read(folder: &Path) -> Result<QuiltAdvances, Unusable> {
@@ -193,7 +226,11 @@ fn advances(plan: Plan, gaps: &[SavedGap], habits: &[Habit]) -> QuiltAdvances {
         {
             trims.insert(to_row + 1, [trim.left, trim.centre, trim.right]);
         }
-        let Some(places) = saved.gap.as_ref().and_then(|g| spacing_across(g, 0.0)) else {
+        let Some((gap, [left, _, right])) = saved.gap.as_ref().and_then(|g| Some((g, places(g)?)))
+        else {
+            continue;
+        };
+        let Some(places) = spacing_across(gap, 0.0) else {
             continue;
         };
         let deviation_mm = places.map(|p| p.value - plan.spacing_mm);
@@ -215,6 +252,8 @@ fn advances(plan: Plan, gaps: &[SavedGap], habits: &[Habit]) -> QuiltAdvances {
             deviation_mm,
             trim_mm: trims.get(&to_row).copied().unwrap_or_default(),
             u_mm: places.map(|p| p.u),
+            skew_u_mm_per_m: gap.skew_mm_per_m.u,
+            half_width_mm: (right.x_mm - left.x_mm) / 2.0,
             diameter_mm,
             habits: at(&habits, to_row, &none),
         });
@@ -251,7 +290,7 @@ fn followed(errors: &[AdvanceError]) -> bool {
             squared: false,
         })
         .collect();
-    QuiltState::after(&advances, &Prior::default(), 0.0).followed
+    state::followed(&advances)
 }
 
 /// The habits that hold for the advance to a row.

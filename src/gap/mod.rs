@@ -192,6 +192,7 @@ mod tests {
                 bow_mm: 3.0,
             },
             roll: Default::default(),
+            earlier: Vec::new(),
         }
     }
 

@@ -178,6 +178,7 @@ mod tests {
             card_bar_mm: 150.0,
             tolerance: Tolerance::default(),
             roll: Default::default(),
+            earlier: Vec::new(),
         }
     }
 

@@ -2,7 +2,8 @@
 //!
 //! [`state`] keeps where the newest row lies and how the advance is biased; [`correction`] turns that
 //! into trims; [`resquare`] says when trims are not enough; [`forecast`] looks ahead; [`roll`] is the
-//! take-up roll's growth; [`tune`], [`charts`] and [`habit`] learn from many rows.
+//! take-up roll's growth; [`tune`], [`charts`] and [`habit`] learn from many rows, and [`earlier`] lets a new
+//! quilt start from what they showed.
 //!
 //! Everything here is plain numbers in and out. An advance error is split into three modes, because a
 //! straight roller can change only the first two:
@@ -16,6 +17,7 @@
 
 pub mod charts;
 pub mod correction;
+pub mod earlier;
 pub mod forecast;
 pub mod habit;
 pub mod resquare;

@@ -4,11 +4,13 @@
 //! what the quilter added unasked. Errors of one quilter are taken as independent from row to row.
 
 use super::charts::{self, Change, Individuals};
+use super::earlier::EarlierQuilt;
 use super::habit::{self, Effect};
-use super::state::Sides;
+use super::state::{Sides, mode_u, to_modes};
 use super::statistics::{
     self, Interval, deviation_from, mean, mean_interval, slope_interval, t_probability, t_quantile,
 };
+use crate::units::Uncertain;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -25,6 +27,10 @@ pub struct AdvanceError {
     pub trim_mm: Sides,
     /// Standard uncertainty of the measured gap at left, centre, right, mm.
     pub u_mm: Sides,
+    /// Standard uncertainty of the measured gap's skew, mm/m.
+    pub skew_u_mm_per_m: f64,
+    /// Half of the distance between left and right, mm.
+    pub half_width_mm: f64,
     /// Diameter of the take-up roll, mm, where it is known.
     pub diameter_mm: Option<f64>,
     /// Habits noted for it: name and value.
@@ -35,6 +41,19 @@ impl AdvanceError {
     /// Its error at left, centre, right, mm.
     pub fn error_mm(&self) -> Sides {
         [0, 1, 2].map(|i| self.deviation_mm[i] - self.trim_mm[i])
+    }
+
+    /// Its error in the middle, mm, as skew, mm/m, and as sag, mm.
+    fn modes(&self) -> [Uncertain; 3] {
+        let [middle, lean, sag] = to_modes(self.error_mm());
+        let half_width_m = self.half_width_mm / 1000.0;
+        let [middle_u, _, sag_u] = mode_u(self.u_mm, self.skew_u_mm_per_m, self.half_width_mm);
+        let of = |value: f64, u: f64| Uncertain { value, u };
+        [
+            of(middle, middle_u),
+            of(lean / half_width_m, self.skew_u_mm_per_m),
+            of(sag, sag_u),
+        ]
     }
 }
 
@@ -47,6 +66,21 @@ pub struct History {
     pub advances: Vec<AdvanceError>,
     /// Gaps that were measured more than once: the differences from the plan at the centre, mm.
     pub repeats: Vec<Vec<f64>>,
+}
+
+impl History {
+    /// What each of the quilts says to the quilter's next one; quilts without a measured advance say nothing.
+    pub fn as_earlier(&self) -> Vec<EarlierQuilt> {
+        let by_quilt = self.advances.chunk_by(|a, b| a.quilt == b.quilt);
+        let of = |own: &[AdvanceError]| {
+            let name = &self.quilts[own[0].quilt];
+            EarlierQuilt::of(
+                name,
+                &own.iter().map(AdvanceError::modes).collect::<Vec<_>>(),
+            )
+        };
+        by_quilt.filter_map(of).collect()
+    }
 }
 
 /// What is measured of an advance.
@@ -410,6 +444,8 @@ mod tests {
                 deviation_mm: [deviation; 3],
                 trim_mm: [trim; 3],
                 u_mm: [0.2; 3],
+                skew_u_mm_per_m: 0.15,
+                half_width_mm: 1000.0,
                 diameter_mm: None,
                 habits: none.clone(),
             })

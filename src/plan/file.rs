@@ -1,6 +1,7 @@
 //! `plan.toml`: read, checked, and written with comments for a person who edits it by hand.
 
 use super::{Plan, Tolerance};
+use crate::learn::earlier::{EarlierQuilt, MOST_OFF, Seen};
 use crate::units::{INCH, LengthUnit, parse_length};
 use crate::verdict::words::length;
 use crate::whole_file::write_whole;
@@ -148,6 +149,7 @@ impl PlanRequest {
             card_bar_mm: self.card_bar_mm,
             tolerance: self.tolerance,
             roll: self.roll,
+            earlier: Vec::new(),
         };
         check(&plan)?;
         Ok(plan)
@@ -335,7 +337,12 @@ pub fn parse(text: &str) -> Result<Plan, PlanError> {
         }
     })?;
     let mut values: Vec<(String, toml::Value)> = Vec::new();
+    let mut earlier = Vec::new();
     for (key, value) in table {
+        if key == EARLIER {
+            earlier = earlier_quilts(&value)?;
+            continue;
+        }
         match value {
             toml::Value::Table(inner) => {
                 values.extend(inner.into_iter().map(|(k, v)| (format!("{key}.{k}"), v)))
@@ -349,7 +356,7 @@ pub fn parse(text: &str) -> Result<Plan, PlanError> {
     {
         return Err(PlanError::UnknownKey {
             key: key.clone(),
-            suggestion: nearest(key),
+            suggestion: nearest(key, KEYS.iter().map(|(known, _)| *known).chain([EARLIER])),
         });
     }
     let get = |key: &'static str| values.iter().find(|(k, _)| k == key).map(|(_, v)| v);
@@ -439,16 +446,133 @@ pub fn parse(text: &str) -> Result<Plan, PlanError> {
             loft_mm: known_length("roll.loft")?,
             depth_mm: known_length("roll.depth")?,
         },
+        earlier,
     };
     check(&plan)?;
     Ok(plan)
 }
 
+/// The part of the file that says what earlier quilts showed, one table for each.
+const EARLIER: &str = "earlier";
+/// Keys of an earlier quilt.
+const OF_A_QUILT: [&str; 5] = [
+    "earlier.quilt",
+    "earlier.advances",
+    MODES[0],
+    MODES[1],
+    MODES[2],
+];
+const MODES: [&str; 3] = ["earlier.middle", "earlier.skew", "earlier.sag"];
+/// Keys of what is seen of each of them.
+const OF_A_MODE: [[&str; 3]; 3] = [
+    [
+        "earlier.middle.mean",
+        "earlier.middle.scatter",
+        "earlier.middle.u",
+    ],
+    [
+        "earlier.skew.mean",
+        "earlier.skew.scatter",
+        "earlier.skew.u",
+    ],
+    ["earlier.sag.mean", "earlier.sag.scatter", "earlier.sag.u"],
+];
+
+/// What the file says of earlier quilts.
+fn earlier_quilts(value: &toml::Value) -> Result<Vec<EarlierQuilt>, PlanError> {
+    let quilts = value.as_array().map_or(&[][..], Vec::as_slice);
+    let tables: Option<Vec<&toml::Table>> = quilts.iter().map(toml::Value::as_table).collect();
+    let tables = tables
+        .filter(|_| value.is_array())
+        .ok_or(PlanError::Impossible {
+            key: EARLIER,
+            reason: "is no list of quilts; begin each with a line [[earlier]], as `rowsight plan --earlier` does"
+                .to_owned(),
+        })?;
+    tables.into_iter().map(earlier_quilt).collect()
+}
+
+fn earlier_quilt(table: &toml::Table) -> Result<EarlierQuilt, PlanError> {
+    let wrong = |key, reason: String| Err(PlanError::Impossible { key, reason });
+    let get = |table: &'_ toml::Table, key: &'static str| {
+        let last = key.rsplit('.').next().unwrap_or(key);
+        table.get(last).cloned().ok_or(PlanError::MissingKey(key))
+    };
+    known_keys(table, EARLIER, &OF_A_QUILT)?;
+    let [name, advances] = [OF_A_QUILT[0], OF_A_QUILT[1]];
+    let quilt = match get(table, name)? {
+        toml::Value::String(text) => text,
+        other => {
+            return wrong(
+                name,
+                format!("is {other}; write the quilt's name in quotes"),
+            );
+        }
+    };
+    let count = match get(table, advances)? {
+        toml::Value::Integer(count @ 1..=10_000) => count as u32,
+        other => {
+            return wrong(
+                advances,
+                format!("is {other}; write a whole number, 1 or more"),
+            );
+        }
+    };
+    let mut modes = [Seen::default(); 3];
+    for ((mode, key), keys) in modes.iter_mut().zip(MODES).zip(&OF_A_MODE) {
+        let seen = match get(table, key)? {
+            toml::Value::Table(seen) => seen,
+            other => {
+                return wrong(
+                    key,
+                    format!("is {other}; write it like {{ mean = 0.4, scatter = 1.0, u = 0.3 }}"),
+                );
+            }
+        };
+        known_keys(&seen, key, keys)?;
+        let mut numbers = [0.0; 3];
+        for ((number, key), least) in numbers.iter_mut().zip(*keys).zip([-MOST_OFF, 0.0, 0.0]) {
+            let value = get(&seen, key)?;
+            *number = match value {
+                toml::Value::Float(f) => f,
+                toml::Value::Integer(i) => i as f64,
+                other => return wrong(key, format!("is {other}; write a number")),
+            };
+            if !(least..=MOST_OFF).contains(number) {
+                return wrong(
+                    key,
+                    format!("is {number}; it has to lie between {least} and {MOST_OFF}"),
+                );
+            }
+        }
+        let [mean, scatter, u] = numbers;
+        *mode = Seen { mean, scatter, u };
+    }
+    Ok(EarlierQuilt {
+        name: quilt,
+        advances: count,
+        modes,
+    })
+}
+
+/// Every key of the table is one of these, which begin with `of`.
+fn known_keys(table: &toml::Table, of: &str, known: &[&'static str]) -> Result<(), PlanError> {
+    let keys = table.keys().map(|key| format!("{of}.{key}"));
+    let unknown = keys.into_iter().find(|key| !known.contains(&key.as_str()));
+    match unknown {
+        Some(key) => Err(PlanError::UnknownKey {
+            suggestion: nearest(&key, known.iter().copied()),
+            key,
+        }),
+        None => Ok(()),
+    }
+}
+
 /// The known key nearest to a mistyped one, if near enough.
-fn nearest(key: &str) -> Option<&'static str> {
+fn nearest(key: &str, among: impl Iterator<Item = &'static str>) -> Option<&'static str> {
     let tidy = key.replace('_', "-").to_lowercase();
-    KEYS.iter()
-        .map(|(known, _)| (edit_distance(&tidy, known), *known))
+    among
+        .map(|known| (edit_distance(&tidy, known), known))
         .min()
         .filter(|(distance, known)| *distance <= 1 + known.len() / 3)
         .map(|(_, known)| known)
@@ -558,6 +682,43 @@ bow = "{t_bow}"
         t_skew = plan.tolerance.skew_mm_per_m,
         t_bow = len(plan.tolerance.bow_mm),
     ) + &roll_to_toml(plan)
+        + &earlier_to_toml(&plan.earlier)
+}
+
+/// What earlier quilts showed, as the file's last part; nothing where there are none.
+fn earlier_to_toml(earlier: &[EarlierQuilt]) -> String {
+    if earlier.is_empty() {
+        return String::new();
+    }
+    // Three decimals say more than any photo does; adding zero turns -0.0 into 0.0.
+    let number = |value: f64| format!("{:?}", (1000.0 * value).round() / 1000.0 + 0.0);
+    let mode = |key: &str, seen: &Seen| {
+        let [mean, scatter, u] = [seen.mean, seen.scatter, seen.u].map(number);
+        format!("{key} = {{ mean = {mean}, scatter = {scatter}, u = {u} }}\n")
+    };
+    let quilt = |quilt: &EarlierQuilt| {
+        let [middle, skew, sag] = &quilt.modes;
+        [
+            format!(
+                "[[{EARLIER}]]\nquilt = {}\nadvances = {}\n",
+                toml::Value::String(quilt.name.clone()),
+                quilt.advances
+            ),
+            mode("middle", middle),
+            mode("skew", skew),
+            mode("sag", sag),
+        ]
+        .concat()
+    };
+    "
+# How your advance went on earlier quilts, so that the advice need not learn it anew: `plan --earlier` wrote this.
+# Delete one quilt's lines to leave it out, or all of them to start from what is usual.
+# Of every quilt: how many advances were measured; how far past (+) or before (-) its mark the middle of an advance
+# came on average, how unevenly, and the standard uncertainty of measuring one, in millimetres; the same of how
+# far the right end went beyond the left (skew), in millimetres per metre, and the middle beyond the ends (sag).
+"
+    .to_owned()
+        + &earlier.iter().map(quilt).collect::<Vec<_>>().join("\n")
 }
 
 /// The roll's part of the file: what is not known stands there as a comment, to be filled in.
@@ -626,6 +787,89 @@ mod tests {
         plan.roll.loft_mm = Some(0.0);
         let error = parse(&to_toml(&plan)).unwrap_err().to_string();
         assert!(error.contains("`roll.loft`"), "{error}");
+    }
+
+    fn with_earlier() -> Plan {
+        let seen = |mean: f64| Seen {
+            mean,
+            scatter: 0.812,
+            u: 0.35,
+        };
+        let quilt = |name: &str| EarlierQuilt {
+            name: name.to_owned(),
+            advances: 13,
+            modes: [seen(1.5), seen(-0.25), seen(0.0)],
+        };
+        Plan {
+            earlier: vec![quilt("spring"), quilt("the \"long\" one\n[roll]")],
+            ..request().plan().unwrap()
+        }
+    }
+
+    #[test]
+    fn earlier_quilts_are_written_read_back_and_left_out_where_there_are_none() {
+        let plan = with_earlier();
+        let text = to_toml(&plan);
+        assert_eq!(parse(&text).unwrap().earlier, plan.earlier);
+        let without = Plan {
+            earlier: Vec::new(),
+            ..plan
+        };
+        assert!(!to_toml(&without).contains("earlier"));
+        // All of the part deleted by hand.
+        let (before, _) = text.split_once("\n# How your advance went").unwrap();
+        assert_eq!(before, to_toml(&without));
+        assert_eq!(parse(before).unwrap().earlier, []);
+    }
+
+    #[test]
+    fn mistakes_with_earlier_quilts_are_named() {
+        let good = to_toml(&with_earlier());
+        for (from, to, says) in [
+            ("[[earlier]]", "[[earliest]]", "did you mean `earlier`?"),
+            ("[[earlier]]", "[earlier]", "line"),
+            (
+                "advances = 13",
+                "advance = 13",
+                "did you mean `earlier.advances`?",
+            ),
+            ("advances = 13", "advances = 0", "`earlier.advances` is 0"),
+            ("advances = 13", "advances = \"13\"", "whole number"),
+            ("advances = 13\n", "", "lacks `earlier.advances`"),
+            ("quilt = \"spring\"", "quilt = 3", "name in quotes"),
+            ("middle = {", "midle = {", "did you mean `earlier.middle`?"),
+            (
+                "mean = 1.5,",
+                "meen = 1.5,",
+                "did you mean `earlier.middle.mean`?",
+            ),
+            ("mean = 1.5,", "mean = 152.4,", "between -100 and 100"),
+            ("mean = 1.5,", "mean = nan,", "`earlier.middle.mean`"),
+            ("mean = 1.5,", "mean = \"1.5 mm\",", "write a number"),
+            (
+                "mean = 1.5, scatter = 0.812",
+                "mean = 1.5, scatter = -1",
+                "`earlier.middle.scatter`",
+            ),
+            (
+                "mean = 1.5, scatter = 0.812,",
+                "mean = 1.5,",
+                "lacks `earlier.middle.scatter`",
+            ),
+            (
+                "sag = { mean = 0.0, scatter = 0.812, u = 0.35 }",
+                "sag = 0.0",
+                "write it like",
+            ),
+        ] {
+            assert!(good.contains(from), "{from}");
+            let message = parse(&good.replacen(from, to, 1)).unwrap_err().to_string();
+            assert!(message.contains(says), "{to}: {message}");
+            assert!(!message.contains('\n'), "one line: {message}");
+        }
+        let one = format!("earlier = 3\n{}", to_toml(&request().plan().unwrap()));
+        let message = parse(&one).unwrap_err().to_string();
+        assert!(message.contains("[[earlier]]"), "{message}");
     }
 
     #[test]

@@ -33,6 +33,8 @@ pub struct Plan {
     pub tolerance: Tolerance,
     /// The take-up roll and the depth of the machine's throat, as far as they were given.
     pub roll: crate::learn::roll::Roll,
+    /// What the quilter's own earlier quilts showed of the advance; the advice starts from it.
+    pub earlier: Vec<crate::learn::earlier::EarlierQuilt>,
 }
 
 /// How much deviation from the plan is accepted.

@@ -287,6 +287,7 @@ pub(crate) mod tests {
                 bow_mm: 3.175,
             },
             roll: Default::default(),
+            earlier: Vec::new(),
         };
         let uncertain = |value, u| Uncertain { value, u };
         let row = |row, offset, missed| RowRecord {

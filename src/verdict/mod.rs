@@ -29,7 +29,8 @@
 //!
 //! A gap that is off is said even when nothing is to be done about it: the one advance is past.
 //!
-//! Row 1 is the datum: it has no gap, so only its own bow and missed parts are judged. A row whose
+//! Row 1 is the datum: it has no gap, so only its own bow and missed parts are judged; a trim then comes from the
+//! quilter's earlier quilts ([`crate::learn::earlier`]), where the plan holds any. A row whose
 //! chain of gaps to row 1 is broken is judged by its own gap, as if the row above lay on the plan.
 
 pub mod conformity;
@@ -39,7 +40,7 @@ pub mod words;
 use crate::gap::{self, MissingGap, RowPosition};
 use crate::learn::correction::{Correction, Limits, Weights, correct, step_mm};
 use crate::learn::resquare::{ReSquare, re_square};
-use crate::learn::state::{Advised, Prior, QuiltState, advances};
+use crate::learn::state::{Advised, QuiltState, advances};
 use crate::plan::Plan;
 use crate::record::{
     Action, AdvanceTrim, GapRecord, Record, RowRecord, SpacingRecord, VerdictRecord,
@@ -104,7 +105,7 @@ impl<'a> Situation<'a> {
             row,
             measured,
             gap,
-            state: state(plan, &all, trims, row, gap, position.is_ok()),
+            state: state(plan, &all, trims, measured, gap, position.is_ok()),
             position,
             warnings,
         }
@@ -117,14 +118,21 @@ fn state(
     plan: &Plan,
     gaps: &[GapRecord],
     trims: &[Advised],
-    row: u32,
+    measured: &RowRecord,
     gap: Option<&GapRecord>,
     unbroken: bool,
 ) -> QuiltState {
     let places = gap.and_then(gap::places);
-    let half_width_mm = places.map_or(plan.width_mm / 2.0, |[l, _, r]| (r.x_mm - l.x_mm) / 2.0);
-    let advances = advances(plan, gaps, trims, row, half_width_mm);
-    let state = QuiltState::after(&advances, &Prior::default(), half_width_mm);
+    // Left and right are the ends of what is seen, of row 1 as of every gap.
+    let seen_mm = measured.seen_to_mm - measured.seen_from_mm;
+    let without_gap = if measured.row == 1 {
+        seen_mm
+    } else {
+        plan.width_mm
+    };
+    let half_width_mm = places.map_or(without_gap / 2.0, |[l, _, r]| (r.x_mm - l.x_mm) / 2.0);
+    let advances = advances(plan, gaps, trims, measured.row, half_width_mm);
+    let state = QuiltState::of(plan, &advances, half_width_mm);
     match (unbroken, gap, places) {
         (false, Some(gap), Some(places)) => {
             let own = places.map(|p| Uncertain {

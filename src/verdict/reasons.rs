@@ -1,7 +1,9 @@
 //! The reasons for a verdict in a quilter's words: row, side, amount, fix.
 
 use super::conformity::Finding;
-use super::words::{interval, is_nothing, length, list, origin, side, unit_name};
+use super::words::{
+    advance_comes_out, interval, is_nothing, length, list, origin, side, unit_name,
+};
 use super::{Advance, Judged, Judgement, Situation};
 use crate::learn::correction::Correction;
 use crate::learn::resquare::ReSquare;
@@ -43,6 +45,7 @@ pub(super) fn write(
         }
         Action::Trim => {
             reasons.extend(facts.why_trim());
+            reasons.extend(facts.earlier_quilts());
             reasons.extend(advance.and_then(|advance| facts.what_to_roll(action, advance)));
         }
         Action::CarryOn => reasons.extend(facts.why_carry_on()),
@@ -260,6 +263,22 @@ impl Facts<'_> {
             );
         }
         reasons
+    }
+
+    /// Before any gap is measured a trim can only come from earlier quilts.
+    fn earlier_quilts(&self) -> Option<String> {
+        let quilts = match self.plan.earlier.len() {
+            1 => "your last quilt".to_owned(),
+            n => format!("your last {n} quilts"),
+        };
+        let bias = self.situation.state.bias_mm().map(|bias| bias.value);
+        let known = self.situation.row == 1 && !self.plan.earlier.is_empty();
+        known.then(|| {
+            format!(
+                "Going by {quilts}, an advance of yours {}.",
+                advance_comes_out(bias, self.unit)
+            )
+        })
     }
 
     fn why_carry_on(&self) -> Vec<String> {

@@ -25,6 +25,7 @@ fn plan() -> Plan {
             bow_mm: 3.0,
         },
         roll: Default::default(),
+        earlier: Vec::new(),
     }
 }
 
@@ -132,7 +133,7 @@ impl Case {
                 from_row: 3,
                 to_row: 4,
             });
-        let unknown = QuiltState::unknown(&Prior::default(), half);
+        let unknown = QuiltState::unknown(&crate::learn::state::Prior::default(), half);
         let state = match (position, self.gap) {
             (Ok(position), _) => {
                 let drift = position.drift;

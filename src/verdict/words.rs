@@ -132,6 +132,22 @@ pub fn side(at: At) -> &'static str {
     }
 }
 
+/// What an advance comes to by itself, with its bias at left, centre and right: `comes out 1/16 in long`.
+pub fn advance_comes_out([left, _, right]: [f64; 3], unit: LengthUnit) -> String {
+    let of = |mm: f64| match is_nothing(mm, unit) {
+        true => "on its mark".to_owned(),
+        false => {
+            let way = if mm > 0.0 { "long" } else { "short" };
+            format!("{} {way}", length(mm.abs(), unit))
+        }
+    };
+    let (left, right) = (of(left), of(right));
+    match left == right {
+        true => format!("comes out {left}"),
+        false => format!("comes out {left} at the left and {right} at the right"),
+    }
+}
+
 /// Items as a person lists them: `left, centre and right`.
 pub fn list<T: AsRef<str>>(items: &[T]) -> String {
     match items {
@@ -246,6 +262,17 @@ mod tests {
         assert_eq!(never_nothing(0.02, Millimetre), "<0.1");
         assert_eq!(never_nothing(0.0, Inch), "0");
         assert_eq!(never_nothing(1.6, Inch), "1/16");
+    }
+
+    #[test]
+    fn an_advance_comes_out_long_short_or_on_its_mark() {
+        let of = |left: f64, right: f64| advance_comes_out([left, 0.0, right], Inch);
+        assert_eq!(of(1.6, 1.5), "comes out 1/16 in long");
+        assert_eq!(of(0.1, -0.1), "comes out on its mark");
+        assert_eq!(
+            of(-0.8, 0.2),
+            "comes out 1/32 in short at the left and on its mark at the right"
+        );
     }
 
     #[test]

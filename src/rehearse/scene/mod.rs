@@ -103,6 +103,7 @@ impl Scene {
             card_bar_mm: self.cards.first().map_or(150.0, |c| c.bar_mm),
             tolerance: Tolerance::default(),
             roll: Default::default(),
+            earlier: Vec::new(),
         }
     }
 }
