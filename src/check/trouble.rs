@@ -6,13 +6,12 @@ use crate::design::Design;
 use crate::photo::Photo;
 use crate::row::chance::{Chance, Standing};
 use crate::row::link;
-use crate::row::measure::Measured;
+use crate::row::measure::{LEAST_FOUND, Measured};
 use crate::row::search::SURE_SCORE;
 use crate::verdict::Warning;
 
-/// Share of a row's line that has to be found for its place to hold; and where the line was learned from the rows
+/// Share of a row's line that has to be found for its place to hold where the line was learned from the rows
 /// themselves, which may have learned something else.
-const LEAST_FOUND: f64 = 0.3;
 pub(super) const LEAST_FOUND_LEARNED: f64 = 0.4;
 
 /// Cards whose places are told, but which are not in the photos.

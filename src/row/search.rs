@@ -215,8 +215,8 @@ impl Look {
 /// Score of a row that chance reaches near any place.
 pub(super) const CHANCE_SCORE: f64 = 3.5;
 
-/// Score that chance reaches somewhere no farther from the plan than (along, across), mm, `rows` rows away: the
-/// expected greatest of as many normal values as there are matches of their own within that ellipse.
+/// Score that chance hardly passes anywhere as near the plan as (along, across), mm, `rows` rows away: √(2 ln n), which
+/// the expected greatest of n normal values stays below, with n the matches of their own within that ellipse.
 fn chance_score((along_mm, across_mm): (f64, f64), rows: f64) -> f64 {
     /// A match of its own takes about 6 mm by 8 mm.
     const OWN_MM2: f64 = 48.0;
@@ -820,6 +820,26 @@ mod tests {
     use crate::design::demo;
 
     /// A plane fitted to rows that are none took the map's cells anywhere, and the search all memory there is.
+    /// Expected greatest of n normal values: L. H. C. Tippett, Biometrika 17, 1925, table (from memory): 1.54 of 10, 2.51 of 100.
+    #[test]
+    fn chance_reaches_less_nearer_the_plan() {
+        // So many matches of their own lie within these ellipses.
+        for (matches, greatest) in [(10.0, 1.54), (100.0, 2.51f64)] {
+            let across =
+                GAP_SD_MM * ((matches - 3.0) * 48.0 / (PI * SHIFT_SD_MM * GAP_SD_MM)).sqrt();
+            let score = chance_score((0.0, across), 1.0);
+            assert!(
+                (greatest..greatest + 0.7).contains(&score),
+                "{matches}: {score}"
+            );
+        }
+        assert!(chance_score((0.0, 0.0), 1.0) < 1.5);
+        assert!(chance_score((20.0, 0.0), 1.0) < chance_score((40.0, 0.0), 1.0));
+        assert!(chance_score((20.0, 9.0), 2.0) < chance_score((20.0, 9.0), 1.0));
+        // At the farthest places looked at it is what chance reaches near any place.
+        assert!((chance_score((SHIFT_REACH_MM, 38.0), 1.0) - CHANCE_SCORE).abs() < 0.3);
+    }
+
     #[test]
     fn a_map_bent_beyond_any_quilt_has_no_rows() {
         let (width, height) = (40, 30);

@@ -1,7 +1,7 @@
 //! The rows' lines followed at full size, and everything solved with them.
 
 use super::settle::settle;
-use super::{CannotMeasure, Job, Measured, Rough, RowMeasured, paper};
+use super::{CannotMeasure, Job, LEAST_FOUND, Measured, Rough, RowMeasured, paper};
 use crate::card::geometry::CHECK_BAR_MM;
 use crate::design::DesignPoint;
 use crate::geometry::Point2;
@@ -60,7 +60,13 @@ pub(in crate::row) fn follow(job: &Job, rough: Rough) -> Result<Measured, Cannot
         }
         pass += 1;
         if farthest < TELLING {
-            following.drop_ghosts()?;
+            // What the last pass does not find stays unfound.
+            let least_found = if pass < PASSES.len() {
+                0.0
+            } else {
+                LEAST_FOUND
+            };
+            following.drop_ghosts(least_found)?;
         }
     }
     following.measured()
@@ -133,8 +139,9 @@ impl Following<'_> {
             .max(0.4);
     }
 
-    /// Which rows are no ghosts and not mostly hidden: enough of them is found, and they stray as a hand does.
-    fn trusted(&self) -> Vec<bool> {
+    /// Which rows are no ghosts and not mostly hidden: enough of them is found, and they stray as a hand does. `least_found` is
+    /// the share of its own line that has to be found of a row; the newest one stays, so that too little of it is told.
+    fn trusted(&self, least_found: f64) -> Vec<bool> {
         let longest_mm = self.longest_mm();
         // Where all rows are looked for together their places are known; of a row a part will do.
         let least_share = match self.job.relaxed {
@@ -148,14 +155,19 @@ impl Following<'_> {
                 true => least_share.min(LEAST_NEWEST_SHARE),
                 false => least_share,
             };
-            trace.found_mm() > least_share * longest_mm && *scale_mm < 1.6 * self.hand_mm + 0.3
+            let (found, visible) = trace.found_of_visible();
+            let own = is_newest
+                || self.job.relaxed.is_some()
+                || found as f64 >= least_found * visible as f64;
+            own && trace.found_mm() > least_share * longest_mm
+                && *scale_mm < 1.6 * self.hand_mm + 0.3
         })
         .collect()
     }
 
     /// Drops the rows that are not to be trusted, everywhere.
-    fn drop_ghosts(&mut self) -> Result<(), CannotMeasure> {
-        let good = self.trusted();
+    fn drop_ghosts(&mut self, least_found: f64) -> Result<(), CannotMeasure> {
+        let good = self.trusted(least_found);
         if good.iter().all(|g| *g) {
             return Ok(());
         }

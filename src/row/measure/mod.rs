@@ -26,6 +26,10 @@ use image::GrayImage;
 use nalgebra::DMatrix;
 use std::borrow::Cow;
 
+/// Share of what is seen of a row's line that has to be found for its place to hold; of less, the places found may as
+/// well be something else's.
+pub(crate) const LEAST_FOUND: f64 = 0.3;
+
 /// One photo to be measured.
 #[derive(Debug, Clone)]
 pub struct PhotoView<'a> {
