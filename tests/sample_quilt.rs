@@ -109,3 +109,31 @@ fn six_rows_are_numbered_measured_and_kept() {
     assert!(rms <= 0.25, "RMS {rms:.3} mm");
     assert!(worst <= 4.0, "{worst:.1} u");
 }
+
+/// A repeat that is read off 3/8 in wrong moved every spacing by 3 mm, as the design was taken for the ruler.
+#[test]
+fn a_wrong_repeat_in_the_plan_is_told_and_moves_no_spacing() {
+    let quilt = folder();
+    let mut plan = plan::file::read(&quilt).unwrap();
+    let really_mm = plan.repeat_mm;
+    for wrong in [-0.03, 0.04] {
+        plan.repeat_mm = really_mm * (1.0 + wrong);
+        let design = design::import::read(&quilt.join(&plan.design_file), Some(plan.repeat_mm))
+            .unwrap()
+            .design;
+        let photos = [photo::read(&quilt.join("row-photos/row-04.jpg")).unwrap()];
+        let checked = check(&photos, &plan, Some(&design), &Known::default(), Some(4)).unwrap();
+        for (error, u) in compare(&checked.record, &truth(4)) {
+            assert!(
+                error.abs() < 0.9 && error.abs() < 3.0 * u,
+                "{wrong}: {error} ± {u}"
+            );
+        }
+        let told = checked
+            .warnings
+            .iter()
+            .find(|w| w.what.starts_with("The design is stitched"))
+            .expect("the repeat is told");
+        assert!(told.remedy.contains("9 in") && !told.spoils, "{told:?}");
+    }
+}

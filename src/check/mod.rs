@@ -265,7 +265,9 @@ pub fn judge(
     warnings.extend(place.warning.clone());
     warnings.extend(left_out.iter().map(LeftOut::warning));
     warnings.extend(different_rows(&measured, &design, &photos));
-    warnings.extend(look_for_trouble(&measured, &found, &photos, is_planned));
+    warnings.extend(look_for_trouble(
+        &measured, &found, &photos, plan, is_planned,
+    ));
 
     let (row_records, gap_records) = place.rows_and_gaps(&measured, &numbered, plan, &design);
     let (Some(newest_record), Some(&newest_row)) = (row_records.last(), rows.last()) else {

@@ -101,6 +101,33 @@ impl Joint {
         })
     }
 
+    /// By how much worse what is known without the stitching (corners, camera, cards, sag, stretch) fits a state than where it
+    /// fits best: a difference of sums of squared residuals, about chi-squared with as many degrees of freedom as the
+    /// stitching settles.
+    ///
+    /// # Errors
+    ///
+    /// [`SolveError`] as [`Joint::solve`].
+    pub fn strain(&self, state: &State) -> Result<f64, SolveError> {
+        let mut alone = self.clone();
+        for photo in &mut alone.photos {
+            photo.lines.clear();
+        }
+        alone.start = State {
+            rows: Vec::new(),
+            habit_mm: Vec::new(),
+            ..state.clone()
+        };
+        let cost = |state: &State| {
+            let mut sum = 0.0;
+            let p = state.to_parameters(&alone.cameras);
+            alone.visit(&p, false, &mut |_, r, _, loss| sum += loss.cost(r));
+            sum
+        };
+        let best = alone.solve_roughly()?.state;
+        Ok(cost(&alone.start) - cost(&best))
+    }
+
     /// The start with its first parameters moved, in the order of the solution.
     pub fn moved(&self, by: &[f64]) -> State {
         let mut p = self.start.to_parameters(&self.cameras);

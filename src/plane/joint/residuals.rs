@@ -16,6 +16,9 @@ use std::sync::Arc;
 /// Loss of a card corner: a corner under a thread tail or a fold must not bend the plane.
 const CORNER_LOSS: Loss = Loss::Huber(3.0);
 
+/// Loss of the design's stretch: a repeat that is wrong in the plan by some per cent must not bend the plane until it fits.
+const STRETCH_LOSS: Loss = Loss::Cauchy(2.5);
+
 /// Residual of a place that cannot be projected at all, in standard uncertainties.
 const UNSEEN: f64 = 50.0;
 
@@ -111,7 +114,7 @@ impl Joint {
             Source::Stretch,
             r,
             &[(2, 0.5 / common.u), (3, 0.5 / common.u)],
-            Loss::Squared,
+            STRETCH_LOSS,
         );
         let difference = self.priors.stretch_difference;
         let r = (p[3] - p[2] - difference.mean) / difference.u;
