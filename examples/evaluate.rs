@@ -19,6 +19,7 @@ use rowsight::photo;
 use rowsight::plan::Plan;
 use rowsight::record::{Action, XOrigin};
 use rowsight::rehearse::{PhotoClass, Scene, SceneRange, Truth, render, trial_design, write};
+use rowsight::row::relaxed::stretched;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
@@ -54,6 +55,9 @@ struct Arguments {
     /// With classes: put another design into every plan, so that every answer but "retake" is wrong
     #[arg(long)]
     other_plan: bool,
+    /// The plan's design is so much larger than the stitched one, per cent
+    #[arg(long, default_value_t = 0.0, allow_hyphen_values = true)]
+    repeat_wrong: f64,
 }
 
 /// A photo to be measured.
@@ -590,11 +594,13 @@ fn main() -> anyhow::Result<()> {
     let arguments = Arguments::parse();
     std::fs::create_dir_all(&arguments.folder)?;
     let mut by_class: BTreeMap<String, Tally> = BTreeMap::new();
-    for case in cases(&arguments)? {
+    for mut case in cases(&arguments)? {
         if arguments.draw {
             draw(&case, &arguments.folder)?;
             continue;
         }
+        let larger = arguments.repeat_wrong / 100.0;
+        case.planned = stretched(&case.planned, larger, larger);
         let (class, this, said) = measured(&case, &arguments.folder, arguments.no_design)?;
         if arguments.each {
             println!("{said}");

@@ -148,21 +148,28 @@ impl Following<'_> {
             Some(_) => 0.12,
             None => LEAST_SHARE,
         };
-        let rows = self.traces.iter().zip(&self.scales_mm).enumerate();
-        rows.map(|(row, (trace, scale_mm))| {
-            let is_newest = row + 1 == self.traces.len();
-            let least_share = match is_newest && *scale_mm < 1.15 * self.hand_mm {
-                true => least_share.min(LEAST_NEWEST_SHARE),
-                false => least_share,
-            };
-            let (found, visible) = trace.found_of_visible();
-            let own = is_newest
-                || self.job.relaxed.is_some()
-                || found as f64 >= least_found * visible as f64;
-            own && trace.found_mm() > least_share * longest_mm
-                && *scale_mm < 1.6 * self.hand_mm + 0.3
-        })
-        .collect()
+        // The newest row is the lowest one that is no ghost.
+        let mut is_newest = true;
+        let rows = self.traces.iter().zip(&self.scales_mm).rev();
+        let mut trusted: Vec<bool> = rows
+            .map(|(trace, scale_mm)| {
+                let least_share = match is_newest && *scale_mm < 1.15 * self.hand_mm {
+                    true => least_share.min(LEAST_NEWEST_SHARE),
+                    false => least_share,
+                };
+                let (found, visible) = trace.found_of_visible();
+                let own = is_newest
+                    || self.job.relaxed.is_some()
+                    || found as f64 >= least_found * visible as f64;
+                let trusted = own
+                    && trace.found_mm() > least_share * longest_mm
+                    && *scale_mm < 1.6 * self.hand_mm + 0.3;
+                is_newest &= !trusted;
+                trusted
+            })
+            .collect();
+        trusted.reverse();
+        trusted
     }
 
     /// Drops the rows that are not to be trusted, everywhere.
