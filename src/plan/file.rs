@@ -480,16 +480,20 @@ const OF_A_MODE: [[&str; 3]; 3] = [
 
 /// What the file says of earlier quilts.
 fn earlier_quilts(value: &toml::Value) -> Result<Vec<EarlierQuilt>, PlanError> {
-    let quilts = value.as_array().map_or(&[][..], Vec::as_slice);
+    let no_list = || {
+        PlanError::Impossible {
+        key: EARLIER,
+        reason: "is no list of quilts; begin each with a line [[earlier]], as `rowsight plan --earlier` does"
+            .to_owned(),
+    }
+    };
+    let quilts = value.as_array().ok_or_else(no_list)?;
     let tables: Option<Vec<&toml::Table>> = quilts.iter().map(toml::Value::as_table).collect();
-    let tables = tables
-        .filter(|_| value.is_array())
-        .ok_or(PlanError::Impossible {
-            key: EARLIER,
-            reason: "is no list of quilts; begin each with a line [[earlier]], as `rowsight plan --earlier` does"
-                .to_owned(),
-        })?;
-    tables.into_iter().map(earlier_quilt).collect()
+    tables
+        .ok_or_else(no_list)?
+        .into_iter()
+        .map(earlier_quilt)
+        .collect()
 }
 
 fn earlier_quilt(table: &toml::Table) -> Result<EarlierQuilt, PlanError> {
@@ -822,6 +826,14 @@ mod tests {
         assert_eq!(parse(before).unwrap().earlier, []);
     }
 
+    /// A plan with one mistake is refused in one line that says so.
+    fn assert_named(good: &str, from: &str, to: &str, says: &str) {
+        assert!(good.contains(from), "{from}");
+        let message = parse(&good.replacen(from, to, 1)).unwrap_err().to_string();
+        assert!(message.contains(says), "{to}: {message}");
+        assert!(!message.contains('\n'), "one line: {message}");
+    }
+
     #[test]
     fn mistakes_with_earlier_quilts_are_named() {
         let good = to_toml(&with_earlier());
@@ -862,10 +874,7 @@ mod tests {
                 "write it like",
             ),
         ] {
-            assert!(good.contains(from), "{from}");
-            let message = parse(&good.replacen(from, to, 1)).unwrap_err().to_string();
-            assert!(message.contains(says), "{to}: {message}");
-            assert!(!message.contains('\n'), "one line: {message}");
+            assert_named(&good, from, to, says);
         }
         let one = format!("earlier = 3\n{}", to_toml(&request().plan().unwrap()));
         let message = parse(&one).unwrap_err().to_string();
@@ -909,10 +918,6 @@ mod tests {
     #[test]
     fn mistakes_in_a_plan_are_named() {
         let good = to_toml(&request().plan().unwrap());
-        let change = |from: &str, to: &str| {
-            assert!(good.contains(from), "{from}");
-            parse(&good.replace(from, to)).unwrap_err().to_string()
-        };
         for (from, to, says) in [
             (
                 "spacing = \"6 in\"",
@@ -944,9 +949,7 @@ mod tests {
             ("unit = \"in\"", "unit = \"furlong\"", "`unit`"),
             ("unit = \"in\"", "unit = ", "line 5"),
         ] {
-            let message = change(from, to);
-            assert!(message.contains(says), "{to}: {message}");
-            assert!(!message.contains('\n'), "one line: {message}");
+            assert_named(&good, from, to, says);
         }
     }
 }

@@ -74,6 +74,11 @@ pub struct Found {
 }
 
 impl Found {
+    /// Best score of a row.
+    pub fn best_score(&self) -> f64 {
+        self.rows.iter().map(|r| r.score).fold(0.0, f64::max)
+    }
+
     /// The point (along, across) of the turned frame in the map's frame.
     pub fn to_map(&self, along: f64, across: f64) -> Point2 {
         let (sin, cos) = self.angle.sin_cos();

@@ -76,9 +76,7 @@ pub(super) fn find_rows(job: &Job) -> Result<Rough, CannotMeasure> {
     let coarse = job.design.sample(4.0);
     let mut turned = wholes.found.angle;
     joint.start = State {
-        rows: plain(&wholes.found.rows, 0.4, &wanted)
-            .map(row_place)
-            .collect(),
+        rows: plain(&wholes.found, 0.4, &wanted).map(row_place).collect(),
         ..wholes.state.clone()
     };
     for reach_mm in [14.0, 10.0, 8.0] {
@@ -168,13 +166,13 @@ fn find_again(
     }
     let share = if job.relaxed.is_some() { 0.0 } else { 0.25 };
     let bow = mean(joint.start.rows.iter().map(|r| r.bow));
-    joint.start.rows = plain(&again.rows, share, &wanted)
+    joint.start.rows = plain(&again, share, &wanted)
         .map(|row| RowPlace {
             bow,
             ..row_place(row)
         })
         .collect();
-    let rows = plain(&again.rows, share, &wanted).map(|row| RoughRow {
+    let rows = plain(&again, share, &wanted).map(|row| RoughRow {
         index: row.index,
         score: row.score,
     });
@@ -182,14 +180,9 @@ fn find_again(
 }
 
 /// Rows that match at least as well as expected, and a share of the best as well.
-fn plain<'a>(
-    rows: &'a [FoundRow],
-    share: f64,
-    wanted: &Wanted,
-) -> impl Iterator<Item = &'a FoundRow> {
-    let best = rows.iter().map(|r| r.score).fold(0.0, f64::max);
-    let least = (best * share).max(wanted.expected_score());
-    rows.iter().filter(move |row| row.score >= least)
+fn plain<'a>(found: &'a Found, share: f64, wanted: &Wanted) -> impl Iterator<Item = &'a FoundRow> {
+    let least = (found.best_score() * share).max(wanted.expected_score());
+    found.rows.iter().filter(move |row| row.score >= least)
 }
 
 fn mean(values: impl Iterator<Item = f64>) -> f64 {
@@ -210,7 +203,6 @@ fn row_place(row: &FoundRow) -> RowPlace {
 /// tried, and planes that the cards leave open.
 fn find(laid_out: &LaidOut, wanted: &Wanted) -> Option<OnPlane> {
     let map = &laid_out.map;
-    let strongest = |found: &Found| found.rows.iter().map(|r| r.score).fold(0.0, f64::max);
     let off = |a: f64, b: f64| ((a - b + PI).rem_euclid(TAU) - PI).abs();
     let likely = laid_out.likely_directions();
     let is_likely = |angle: f64| likely.iter().any(|l| off(angle, *l) <= LIKELY_REACH);
@@ -219,7 +211,7 @@ fn find(laid_out: &LaidOut, wanted: &Wanted) -> Option<OnPlane> {
     };
     let near = best(&is_likely);
     if let Some(found) = search::search(map, wanted, &near)
-        && strongest(&found) >= PLAIN_SCORE
+        && found.best_score() >= PLAIN_SCORE
     {
         let state = laid_out.joint.start.turned(found.angle);
         return Some(OnPlane { found, state });
@@ -234,7 +226,7 @@ fn find(laid_out: &LaidOut, wanted: &Wanted) -> Option<OnPlane> {
         .flat_map(|(angles, more)| angles.iter().map(|angle| (*angle, *more)))
         .collect();
     leeway::find(laid_out, wanted, &tries)
-        .filter(|on_plane| strongest(&on_plane.found) >= EXPECTED_SCORE)
+        .filter(|on_plane| on_plane.found.best_score() >= EXPECTED_SCORE)
 }
 
 /// Turns the frame so that the rows' mean slope is nought; by how much.

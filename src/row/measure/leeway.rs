@@ -8,6 +8,7 @@
 use super::find::placed;
 use super::lay_out::LaidOut;
 use crate::geometry::Point2;
+use crate::line::map::LineMap;
 use crate::plane::joint::{Joint, State};
 use crate::row::search::{self, Found, Wanted};
 use nalgebra::{DMatrix, DVector};
@@ -37,7 +38,11 @@ pub(super) struct OnPlane {
 /// A direction and how far the plane is moved each way.
 #[derive(Debug, Clone, Copy)]
 struct Trial {
+    /// Direction of the rows, rad.
     angle: f64,
+    /// How much more it counts than its rows' strength.
+    more: f64,
+    /// Standard deviations.
     by: [f64; WAYS],
 }
 
@@ -52,45 +57,43 @@ pub(super) fn find(
     } = laid_out;
     let ways = ways(laid_out);
     let state = |trial: &Trial| moved(joint, &ways, &trial.by).turned(trial.angle);
+    let strength = |map: &LineMap, trial: &Trial| {
+        let frame = placed(map, views, &state(trial), trial.angle);
+        search::strength(map, wanted, &frame) + trial.more
+    };
     let steps = [-FIRST_STEP, 0.0, FIRST_STEP];
-    let coarse = map.halved();
-    let trials: Vec<(f64, Trial)> = directions
+    let trials = directions
         .iter()
         .flat_map(|&(angle, more)| {
             let planes = steps.iter().flat_map(|a| steps.map(|b| [*a, b, 0.0]));
-            planes.map(move |by| (more, Trial { angle, by }))
+            planes.map(move |by| Trial { angle, more, by })
         })
         .collect();
-    let mut looks: Vec<(f64, f64, Trial)> = trials
-        .into_par_iter()
-        .map(|(more, trial)| {
-            let frame = placed(&coarse, views, &state(&trial), trial.angle);
-            let strength = search::strength(&coarse, wanted, &frame);
-            (strength + more, more, trial)
-        })
-        .collect();
-    looks.sort_by(|a, b| b.0.total_cmp(&a.0));
-
-    let strength = |trial: &Trial| {
-        let frame = placed(map, views, &state(trial), trial.angle);
-        search::strength(map, wanted, &frame)
-    };
-    let (_, best) = looks[..CLOSER_LOOKS.min(looks.len())]
-        .par_iter()
-        .map(|(_, more, trial)| (strength(trial) + more, *trial))
-        .max_by(|a, b| a.0.total_cmp(&b.0))?;
-    let best = climbed(best, &strength);
+    let coarse = map.halved();
+    let closer = ranked(trials, |trial| strength(&coarse, trial));
+    let closer = closer.into_iter().take(CLOSER_LOOKS).map(|look| look.1);
+    let looks = ranked(closer.collect(), |trial| strength(map, trial));
+    let best = climbed(*looks.first()?, |trial| strength(map, trial));
     let state = state(&best);
     let found = search::rows_in(map, wanted, &placed(map, views, &state, best.angle))?;
     Some(OnPlane { found, state })
 }
 
-/// The trial moved uphill, each way by itself, in ever smaller steps.
-fn climbed(mut trial: Trial, strength: &(impl Fn(&Trial) -> f64 + Sync)) -> Trial {
-    let mut best = strength(&trial);
+/// Trials with how far rows stand out in each, best first.
+fn ranked(trials: Vec<Trial>, strength: impl Fn(&Trial) -> f64 + Sync) -> Vec<(f64, Trial)> {
+    let looks = trials
+        .into_par_iter()
+        .map(|trial| (strength(&trial), trial));
+    let mut looks: Vec<(f64, Trial)> = looks.collect();
+    looks.sort_by(|a, b| b.0.total_cmp(&a.0));
+    looks
+}
+
+/// The best trial so far moved uphill, each way by itself, in ever smaller steps.
+fn climbed((mut best, mut trial): (f64, Trial), strength: impl Fn(&Trial) -> f64 + Sync) -> Trial {
     for step in [0.8, 0.4] {
         for _ in 0..2 {
-            let tries: Vec<Trial> = (0..=WAYS)
+            let tries = (0..=WAYS)
                 .flat_map(|way| [-step, step].map(|by| (way, by)))
                 .map(|(way, by)| {
                     let mut tried = trial;
@@ -101,12 +104,8 @@ fn climbed(mut trial: Trial, strength: &(impl Fn(&Trial) -> f64 + Sync)) -> Tria
                     tried
                 })
                 .collect();
-            let next = tries
-                .into_par_iter()
-                .map(|tried| (strength(&tried), tried))
-                .max_by(|a, b| a.0.total_cmp(&b.0));
-            match next {
-                Some((higher, tried)) if higher > best => (best, trial) = (higher, tried),
+            match ranked(tries, &strength)[0] {
+                (higher, tried) if higher > best => (best, trial) = (higher, tried),
                 _ => break,
             }
         }
@@ -200,7 +199,7 @@ mod tests {
     use crate::card::geometry::{CHECK_BAR_MM, CardId};
     use crate::card::{CardInPhoto, CornerInPhoto, CornerKind};
     use crate::design::{Design, demo};
-    use crate::line::map::{CELL_MM, DIRECTIONS, LineMap};
+    use crate::line::map::{CELL_MM, DIRECTIONS};
     use crate::plane::camera::{Camera, CardPose, Distortion, Pose, Surface, View};
     use crate::plane::joint::{CameraPrior, Priors};
     use crate::plane::start::{PhotoCards, from_cards};
