@@ -471,14 +471,17 @@ fn describe_earlier(plan: &Plan) -> String {
     if plan.earlier.is_empty() {
         return String::new();
     }
-    let advances: u32 = plan.earlier.iter().map(|quilt| quilt.advances).sum();
+    let advances = match plan.earlier.iter().map(|quilt| quilt.advances).sum::<u32>() {
+        1 => "1 advance".to_owned(),
+        n => format!("{n} advances"),
+    };
     let quilts = match plan.earlier.len() {
         1 => "One earlier quilt".to_owned(),
         n => format!("{n} earlier quilts"),
     };
     let bias = QuiltState::of(plan, &[], plan.width_mm / 2.0).bias_mm();
     format!(
-        "{quilts}, {advances} advances: an advance of yours {}; the advice starts from that\n",
+        "{quilts}, {advances}: an advance of yours {}; the advice starts from that\n",
         advance_comes_out(bias.map(|b| b.value), plan.unit),
     )
 }
