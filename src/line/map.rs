@@ -67,9 +67,9 @@ pub struct MapPhoto<'a> {
     /// Pixels of the photo along a pixel's side: 1 or 2.
     pub shrunk: u32,
     /// Where the quilt is.
-    pub view: PreparedView,
+    pub view: &'a PreparedView,
     /// Outlines of the cards on the quilt, mm: they hide what is below.
-    pub cards: Vec<[Point2; 4]>,
+    pub cards: &'a [[Point2; 4]],
 }
 
 /// Halves a picture by 2 × 2 means.
@@ -122,17 +122,8 @@ pub fn seen_region(view: &PreparedView, width_px: u32, height_px: u32) -> Option
 impl LineMap {
     /// Maps the evidence of all photos; where several show a cell, their mean.
     pub fn new(photos: &[MapPhoto], region: Region) -> LineMap {
-        let width = ((region.max.x - region.min.x) / CELL_MM).ceil().max(1.0) as usize;
-        let height = ((region.max.y - region.min.y) / CELL_MM).ceil().max(1.0) as usize;
-        let mut map = LineMap {
-            origin: region.min + nalgebra::Vector2::new(CELL_MM / 2.0, CELL_MM / 2.0),
-            width,
-            height,
-            cell_mm: CELL_MM,
-            evidence: vec![[0.0; DIRECTIONS]; width * height],
-            seen: vec![false; width * height],
-        };
-        let mut count = vec![0u8; width * height];
+        let mut map = LineMap::blank(region);
+        let mut count = vec![0u8; map.width * map.height];
         for photo in photos {
             for sigma in if photo.shrunk == 1 {
                 &BLURS[..]
@@ -142,13 +133,32 @@ impl LineMap {
                 map.add(photo, *sigma, &mut count);
             }
         }
-        for ((evidence, seen), n) in map.evidence.iter_mut().zip(&mut map.seen).zip(&count) {
+        map.divide_by(&count);
+        map
+    }
+
+    /// A map on which nothing is seen.
+    pub(super) fn blank(region: Region) -> LineMap {
+        let width = ((region.max.x - region.min.x) / CELL_MM).ceil().max(1.0) as usize;
+        let height = ((region.max.y - region.min.y) / CELL_MM).ceil().max(1.0) as usize;
+        LineMap {
+            origin: region.min + nalgebra::Vector2::new(CELL_MM / 2.0, CELL_MM / 2.0),
+            width,
+            height,
+            cell_mm: CELL_MM,
+            evidence: vec![[0.0; DIRECTIONS]; width * height],
+            seen: vec![false; width * height],
+        }
+    }
+
+    /// Sums of evidence become means over the photos that show each cell.
+    pub(super) fn divide_by(&mut self, count: &[u8]) {
+        for ((evidence, seen), n) in self.evidence.iter_mut().zip(&mut self.seen).zip(count) {
             *seen = *n > 0;
             for e in evidence.iter_mut() {
                 *e /= f32::from((*n).max(1));
             }
         }
-        map
     }
 
     /// The map at half the resolution, for a first look.
@@ -234,9 +244,9 @@ impl LineMap {
     }
 
     /// Columns and rows of the cells a photo may show: first, and one past the last.
-    fn reach_of(&self, photo: &MapPhoto) -> Option<[(usize, usize); 2]> {
+    pub(super) fn reach_of(&self, photo: &MapPhoto) -> Option<[(usize, usize); 2]> {
         let (w, h) = photo.luma.dimensions();
-        let seen = seen_region(&photo.view, photo.shrunk * w, photo.shrunk * h)?;
+        let seen = seen_region(photo.view, photo.shrunk * w, photo.shrunk * h)?;
         let span = |from: f64, to: f64, origin: f64, n: usize| {
             // The picture's border is curved: a little more than its points tell.
             const MORE: f64 = 4.0;
@@ -260,9 +270,9 @@ impl LineMap {
         let corner = nalgebra::Vector2::new(c0 as f64, r0 as f64) * CELL_MM;
         let origin = self.origin + corner;
         let half_cell = nalgebra::Vector2::new(CELL_MM / 2.0, CELL_MM / 2.0);
-        let fine = rectify(photo, origin - half_cell, fw, fh);
+        let fine = rectify(photo, origin - half_cell, (fw, fh), FINE_MM);
         let blurred = blur(&fine, fw, fh, sigma);
-        let mean_bend = local_means(&blurred, (width, height));
+        let mean_bend = local_means(&blurred, (width, height), POOL);
         let whole = self.width;
         self.evidence[r0 * whole..r1 * whole]
             .par_chunks_mut(whole)
@@ -334,8 +344,12 @@ fn pooled(
 
 /// Mean size of the bend in each direction around each map cell; not a number where the photo does not
 /// show the cell.
-fn local_means(blurred: &[f32], (width, height): (usize, usize)) -> Vec<Vec<f32>> {
-    let fw = width * POOL;
+pub(super) fn local_means(
+    blurred: &[f32],
+    (width, height): (usize, usize),
+    pool: usize,
+) -> Vec<Vec<f32>> {
+    let fw = width * pool;
     let mut pooled = vec![[f32::NAN; DIRECTIONS]; width * height];
     pooled
         .par_chunks_mut(width)
@@ -345,7 +359,7 @@ fn local_means(blurred: &[f32], (width, height): (usize, usize)) -> Vec<Vec<f32>
                 return;
             }
             for (column, cell) in cells.iter_mut().enumerate().take(width - 1).skip(1) {
-                let bend = bends(blurred, fw, column * POOL + POOL / 2, row * POOL + POOL / 2);
+                let bend = bends(blurred, fw, column * pool + pool / 2, row * pool + pool / 2);
                 *cell = bend.map(f32::abs);
             }
         });
@@ -368,7 +382,7 @@ pub fn covers(card: &[Point2; 4], place: Point2) -> bool {
 
 /// Bend of the blurred picture in each direction, grey levels per fine cell².
 #[inline(always)]
-fn bends(b: &[f32], w: usize, x: usize, y: usize) -> [f32; DIRECTIONS] {
+pub(super) fn bends(b: &[f32], w: usize, x: usize, y: usize) -> [f32; DIRECTIONS] {
     let i = y * w + x;
     let xx = b[i - 1] - 2.0 * b[i] + b[i + 1];
     let yy = b[i - w] - 2.0 * b[i] + b[i + w];
@@ -397,14 +411,19 @@ const BLURS: [f32; 2] = [1.2, 0.7];
 /// Places in a fine cell, in cells from its middle, whose mean stands for it.
 const QUARTERS: [(f32, f32); 4] = [(-0.25, -0.25), (0.25, -0.25), (-0.25, 0.25), (0.25, 0.25)];
 
-/// The photo in fine cells from a corner on; NaN where it does not show the quilt.
-fn rectify(photo: &MapPhoto, corner: Point2, fw: usize, fh: usize) -> Vec<f32> {
+/// The photo in fine cells of a size (mm) from a corner on; NaN where it does not show the quilt.
+pub(super) fn rectify(
+    photo: &MapPhoto,
+    corner: Point2,
+    (fw, fh): (usize, usize),
+    fine_mm: f64,
+) -> Vec<f32> {
     const LATTICE: usize = 24;
     let (lw, lh) = (fw / LATTICE + 2, fh / LATTICE + 2);
     let place = |x: usize, y: usize| {
         Point2::new(
-            corner.x + (x as f64 + 0.5) * FINE_MM,
-            corner.y + (y as f64 + 0.5) * FINE_MM,
+            corner.x + (x as f64 + 0.5) * fine_mm,
+            corner.y + (y as f64 + 0.5) * fine_mm,
         )
     };
     // Perspective is smooth: it is worked out on a lattice and interpolated between.
@@ -472,7 +491,7 @@ fn rectify(photo: &MapPhoto, corner: Point2, fw: usize, fh: usize) -> Vec<f32> {
 }
 
 /// Gaussian blur, in fine cells.
-fn blur(fine: &[f32], w: usize, h: usize, sigma: f32) -> Vec<f32> {
+pub(super) fn blur(fine: &[f32], w: usize, h: usize, sigma: f32) -> Vec<f32> {
     const R: usize = 4;
     let mut kernel: [f32; 2 * R + 1] =
         std::array::from_fn(|i| (-0.5 * ((i as f32 - R as f32) / sigma).powi(2)).exp());

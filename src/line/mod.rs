@@ -1,5 +1,6 @@
 //! Evidence for a thin stitched line, light or dark or only a groove, on any fabric.
 
+mod fine;
 pub mod map;
 pub mod periodic;
 pub mod strip;

@@ -1,6 +1,6 @@
 //! Rows found as wholes, moved onto their stitching by stretches, and found once more on the plane that this gives.
 
-use super::lay_out::{LaidOut, lay_out};
+use super::lay_out::LaidOut;
 use super::leeway::{self, OnPlane};
 use super::{CannotMeasure, Job};
 use crate::card::geometry::CardId;
@@ -48,9 +48,21 @@ pub(in crate::row) struct RoughRow {
     pub(in crate::row) score: f64,
 }
 
+/// Which rows are looked for.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum Faintness {
+    /// Those that are plain on the plane that the cards give.
+    Plain,
+    /// Those too that only show on a plane of their own.
+    Faint,
+}
+
 /// Finds the rows in the photos, or in those of a finished quilt.
-pub(super) fn find_rows(job: &Job) -> Result<Rough, CannotMeasure> {
-    let laid_out = lay_out(job)?;
+pub(super) fn find_rows(
+    job: &Job,
+    laid_out: &LaidOut,
+    faintness: Faintness,
+) -> Result<Rough, CannotMeasure> {
     let middles = laid_out.card_middles();
     let wanted = Wanted {
         design: job.design,
@@ -59,19 +71,12 @@ pub(super) fn find_rows(job: &Job) -> Result<Rough, CannotMeasure> {
         cards: &middles,
         all_rows: job.relaxed,
     };
-    let wholes = find_wholes(job, &laid_out, &wanted)?;
-    let LaidOut {
-        mut joint,
-        cards,
-        map,
-        views,
-        sizes,
-        ..
-    } = laid_out;
+    let wholes = find_wholes(job, laid_out, &wanted, faintness)?;
+    let mut joint = laid_out.joint.clone();
     let mapped = Mapped {
-        map: &map,
-        views: &views,
-        sizes: &sizes,
+        map: &laid_out.map,
+        views: &laid_out.views,
+        sizes: &laid_out.sizes,
     };
     let coarse = job.design.sample(4.0);
     let mut turned = wholes.found.angle;
@@ -96,16 +101,21 @@ pub(super) fn find_rows(job: &Job) -> Result<Rough, CannotMeasure> {
     move_onto_stitching(&mut joint, &mapped, &coarse, job, 6.0)?;
     Ok(Rough {
         joint,
-        cards,
+        cards: laid_out.cards.clone(),
         rows,
         next_score,
     })
 }
 
 /// Finds rows as wholes, on a plane in a frame turned along them.
-fn find_wholes(job: &Job, laid_out: &LaidOut, wanted: &Wanted) -> Result<OnPlane, CannotMeasure> {
+fn find_wholes(
+    job: &Job,
+    laid_out: &LaidOut,
+    wanted: &Wanted,
+    faintness: Faintness,
+) -> Result<OnPlane, CannotMeasure> {
     if job.relaxed.is_none() {
-        return find(laid_out, wanted).ok_or(CannotMeasure::NoRow);
+        return find(laid_out, wanted, faintness).ok_or(CannotMeasure::NoRow);
     }
     let start = &laid_out.joint.start;
     let found = relaxed::find(&laid_out.map, wanted, &start.cards);
@@ -201,7 +211,7 @@ fn row_place(row: &FoundRow) -> RowPlace {
 
 /// Cards mostly lie along the rows, and rows mostly across the picture; where nothing stands out so, any direction is
 /// tried, and planes that the cards leave open.
-fn find(laid_out: &LaidOut, wanted: &Wanted) -> Option<OnPlane> {
+fn find(laid_out: &LaidOut, wanted: &Wanted, faintness: Faintness) -> Option<OnPlane> {
     let map = &laid_out.map;
     let off = |a: f64, b: f64| ((a - b + PI).rem_euclid(TAU) - PI).abs();
     let likely = laid_out.likely_directions();
@@ -215,6 +225,9 @@ fn find(laid_out: &LaidOut, wanted: &Wanted) -> Option<OnPlane> {
     {
         let state = laid_out.joint.start.turned(found.angle);
         return Some(OnPlane { found, state });
+    }
+    if faintness == Faintness::Plain {
+        return None;
     }
     // The card's arrow says which way is up unless the stitching says clearly otherwise.
     let is_up = |angle: f64| off(angle, 0.0) <= FRAC_PI_2;

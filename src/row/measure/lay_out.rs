@@ -3,7 +3,7 @@
 use super::{CannotMeasure, Job, paper};
 use crate::card::geometry::CardId;
 use crate::geometry::Point2;
-use crate::line::map::{LineMap, MapPhoto, half_size, seen_region};
+use crate::line::map::{LineMap, MapPhoto, Region, half_size, seen_region};
 use crate::plane::camera::PreparedView;
 use crate::plane::joint::{CameraPrior, Joint};
 use crate::plane::start::{PhotoCards, card_list, from_cards};
@@ -27,9 +27,27 @@ pub(in crate::row) struct LaidOut {
     pub(super) views: Vec<PreparedView>,
     /// Size of each photo, px.
     pub(super) sizes: Vec<(u32, u32)>,
+    /// Outlines of the cards' papers on the quilt, mm.
+    pub(super) papers: Vec<[Point2; 4]>,
+    /// What the map shows of the quilt.
+    pub(super) region: Region,
 }
 
 impl LaidOut {
+    /// The same map of the thread alone: slower, and what shows rows too faint for the other.
+    pub(super) fn map_of_threads(&self, job: &Job) -> LineMap {
+        let photos = job.photos.iter().zip(&self.views);
+        let photos: Vec<MapPhoto> = photos
+            .map(|(photo, view)| MapPhoto {
+                luma: photo.luma,
+                shrunk: 1,
+                view,
+                cards: &self.papers,
+            })
+            .collect();
+        LineMap::of_threads(&photos, self.region)
+    }
+
     /// Middles of the cards, mm.
     pub(in crate::row) fn card_middles(&self) -> Vec<Point2> {
         let cards = self.joint.start.cards.iter();
@@ -100,6 +118,20 @@ pub(in crate::row) fn lay_out(job: &Job) -> Result<LaidOut, CannotMeasure> {
     let views: Vec<PreparedView> = (0..job.photos.len())
         .map(|i| joint.start.view(i, i))
         .collect();
+    let papers: Vec<[Point2; 4]> = cards
+        .iter()
+        .enumerate()
+        .map(|(i, card)| paper(*card, &joint.start, i, job.card_bar_mm))
+        .collect();
+    let region = views
+        .iter()
+        .zip(&sizes)
+        .filter_map(|(view, (w, h))| seen_region(view, *w, *h))
+        .reduce(|a, b| Region {
+            min: Point2::new(a.min.x.min(b.min.x), a.min.y.min(b.min.y)),
+            max: Point2::new(a.max.x.max(b.max.x), a.max.y.max(b.max.y)),
+        })
+        .ok_or(CannotMeasure::NoView)?;
     // A whole quilt is seen from afar, where half size would be too coarse.
     let halves: Vec<Option<GrayImage>> = job
         .photos
@@ -110,20 +142,6 @@ pub(in crate::row) fn lay_out(job: &Job) -> Result<LaidOut, CannotMeasure> {
             (!coarse).then(|| half_size(p.luma))
         })
         .collect();
-    let papers: Vec<[Point2; 4]> = cards
-        .iter()
-        .enumerate()
-        .map(|(i, card)| paper(*card, &joint.start, i, job.card_bar_mm))
-        .collect();
-    let region = views
-        .iter()
-        .zip(&sizes)
-        .filter_map(|(view, (w, h))| seen_region(view, *w, *h))
-        .reduce(|a, b| crate::line::map::Region {
-            min: Point2::new(a.min.x.min(b.min.x), a.min.y.min(b.min.y)),
-            max: Point2::new(a.max.x.max(b.max.x), a.max.y.max(b.max.y)),
-        })
-        .ok_or(CannotMeasure::NoView)?;
     let map_photos: Vec<MapPhoto> = halves
         .iter()
         .zip(job.photos)
@@ -131,8 +149,8 @@ pub(in crate::row) fn lay_out(job: &Job) -> Result<LaidOut, CannotMeasure> {
         .map(|((half, photo), view)| MapPhoto {
             luma: half.as_ref().unwrap_or(photo.luma),
             shrunk: if half.is_some() { 2 } else { 1 },
-            view: view.clone(),
-            cards: papers.clone(),
+            view,
+            cards: &papers,
         })
         .collect();
     let map = LineMap::new(&map_photos, region);
@@ -143,5 +161,7 @@ pub(in crate::row) fn lay_out(job: &Job) -> Result<LaidOut, CannotMeasure> {
         map,
         views,
         sizes,
+        papers,
+        region,
     })
 }

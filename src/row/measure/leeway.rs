@@ -199,7 +199,7 @@ mod tests {
     use crate::card::geometry::{CHECK_BAR_MM, CardId};
     use crate::card::{CardInPhoto, CornerInPhoto, CornerKind};
     use crate::design::{Design, demo};
-    use crate::line::map::{CELL_MM, DIRECTIONS};
+    use crate::line::map::{CELL_MM, DIRECTIONS, Region};
     use crate::plane::camera::{Camera, CardPose, Distortion, Pose, Surface, View};
     use crate::plane::joint::{CameraPrior, Priors};
     use crate::plane::start::{PhotoCards, from_cards};
@@ -287,6 +287,11 @@ mod tests {
             cards: vec![CardId::Sheet(1)],
             map,
             sizes: vec![(4000, 3000)],
+            papers: Vec::new(),
+            region: Region {
+                min: Point2::origin(),
+                max: Point2::origin(),
+            },
         }
     }
 

@@ -21,8 +21,9 @@ use crate::plane::camera::PreparedView;
 use crate::plane::joint::{CameraPrior, Joint, Priors, State};
 use crate::plane::start::StartError;
 use crate::solve::levenberg_marquardt::SolveError;
-use find::find_rows;
+use find::{Faintness, find_rows};
 use image::GrayImage;
+use lay_out::LaidOut;
 use nalgebra::DMatrix;
 use std::borrow::Cow;
 
@@ -146,13 +147,49 @@ pub struct Measured {
     pub card_scale: f64,
 }
 
+/// Share of the newest row's line that is followed as a rule.
+const MOSTLY: f64 = 0.6;
+
+impl Measured {
+    /// Whether the newest row's line was followed as rows' lines mostly are.
+    fn is_mostly_followed(&self) -> bool {
+        self.rows.last().is_some_and(|row| {
+            let (found, visible) = row.trace.found_of_visible();
+            found as f64 >= MOSTLY * visible as f64
+        })
+    }
+
+    /// Length of line found, mm.
+    fn found_mm(&self) -> f64 {
+        self.rows.iter().map(|row| row.trace.found_mm()).sum()
+    }
+}
+
 /// Measures the rows in the photos.
 ///
 /// # Errors
 ///
 /// [`CannotMeasure`] when the cards give no plane or no row stands out.
 pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
-    follow(job, find_rows(job)?)
+    let mut laid_out = lay_out(job)?;
+    let rows = |laid_out: &LaidOut, faintness| {
+        find_rows(job, laid_out, faintness).and_then(|rough| follow(job, rough))
+    };
+    if job.relaxed.is_some() {
+        return rows(&laid_out, Faintness::Faint);
+    }
+    let plain = rows(&laid_out, Faintness::Plain);
+    if plain.as_ref().is_ok_and(Measured::is_mostly_followed) {
+        return plain;
+    }
+    // What is left is a few photos; for these there is time.
+    laid_out.map = laid_out.map_of_threads(job);
+    let faint = rows(&laid_out, Faintness::Faint);
+    match (plain, faint) {
+        (Ok(plain), Ok(faint)) if faint.found_mm() > plain.found_mm() => Ok(faint),
+        (Ok(plain), _) => Ok(plain),
+        (Err(_), faint) => faint,
+    }
 }
 
 /// Outline of the paper a card is printed on, on the quilt, mm.
