@@ -276,10 +276,12 @@ pub fn judge(
             error: CannotMeasure::NoRow,
         });
     };
-    let budget = neighbours(&numbered)
+    let newest_gap = neighbours(&numbered)
         .next_back()
-        .filter(|(_, (lower, _))| *lower == newest_row)
-        .map(|((upper, _), (lower, _))| place.budget(&measured, upper, lower, plan));
+        .map(|((upper, _), (lower, _))| (upper, lower))
+        .filter(|(_, lower)| *lower == newest_row);
+    let budget = newest_gap.map(|(upper, lower)| place.budget(&measured, upper, lower, plan));
+    let hand_u_mm = newest_gap.map(|(upper, lower)| place.hand_u_mm(&measured, upper, lower));
 
     let all_gaps = [known.gaps.clone(), gap_records.clone()].concat();
     let shown: Vec<u32> = row_records.iter().map(|r| r.row).collect();
@@ -287,14 +289,17 @@ pub fn judge(
         .into_iter()
         .filter(|d| shown.contains(&d.row))
         .collect();
-    let situation = Situation::new(
-        plan,
-        newest_record,
-        &gap_records,
-        &known.gaps,
-        &known.trims,
-        &warnings,
-    );
+    let situation = Situation {
+        hand_u_mm: hand_u_mm.unwrap_or_default(),
+        ..Situation::new(
+            plan,
+            newest_record,
+            &gap_records,
+            &known.gaps,
+            &known.trims,
+            &warnings,
+        )
+    };
     let verdict = decide(plan, &situation);
     let drawn = drawn(
         &measured,

@@ -114,7 +114,7 @@ fn really_missed(row: &RowMeasured, missed: &[(f64, f64)]) -> Vec<(f64, f64)> {
 }
 
 /// Share found of what is visible of a row's line between the ends of what was found.
-fn coverage(row: &RowMeasured) -> f64 {
+pub(super) fn coverage(row: &RowMeasured) -> f64 {
     let (from, to) = seen_range(row);
     let points = || row.trace.points.iter();
     let within = |p: &&TracePoint| p.on_quilt.x >= from && p.on_quilt.x <= to;

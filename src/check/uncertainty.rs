@@ -1,5 +1,6 @@
 //! What makes a gap uncertain beside the solved problem, and all of it by cause.
 
+use super::records::coverage;
 use super::{Place, shared_range};
 use crate::budget::{Budget, Cause};
 use crate::card::geometry::print_scale_u_mm;
@@ -7,6 +8,7 @@ use crate::geometry::Point2;
 use crate::plan::Plan;
 use crate::plane::camera::PreparedView;
 use crate::row::measure::Measured;
+use nalgebra::{DMatrix, DVector};
 
 /// How far a quilt under tension stands off the smooth surface that is fitted, RMS, mm: ripples along the
 /// rollers, puff, pleats (common practice, no source).
@@ -32,7 +34,51 @@ pub(super) fn learned_u_mm(plan: &Plan) -> f64 {
     if plan.has_design() { 0.0 } else { LEARNED_U_MM }
 }
 
+/// Covariance of some parameters once all others are known: C_aa − C_ab·C_bb⁻¹·C_ba (T. W. Anderson, An Introduction to
+/// Multivariate Statistical Analysis, theorem 2.5.1, from memory). `None` where the covariance is singular.
+fn given_all_others(covariance: &DMatrix<f64>, parameters: &[usize]) -> Option<DMatrix<f64>> {
+    let n = covariance.nrows();
+    let others: Vec<usize> = (0..n).filter(|i| !parameters.contains(i)).collect();
+    // Lengths, angles and curvatures stand beside each other: in units of their own deviations they are alike.
+    let own = DVector::from_fn(n, |i, _| covariance[(i, i)].sqrt().max(f64::MIN_POSITIVE));
+    let block = |rows: &[usize], columns: &[usize]| {
+        DMatrix::from_fn(rows.len(), columns.len(), |i, k| {
+            let (i, k) = (rows[i], columns[k]);
+            covariance[(i, k)] / (own[i] * own[k])
+        })
+    };
+    let shared = block(parameters, &others);
+    let told = block(&others, &others)
+        .cholesky()?
+        .solve(&shared.transpose());
+    let left = block(parameters, parameters) - shared * told;
+    Some(DMatrix::from_fn(left.nrows(), left.ncols(), |i, k| {
+        left[(i, k)] * own[parameters[i]] * own[parameters[k]]
+    }))
+}
+
 impl Place {
+    /// The part of a gap's u at left, centre and right, mm, that a better photo would leave.
+    ///
+    /// Rows are fitted to a line that strays as the hand does. Where all of a row's line is seen and the quilt's plane is
+    /// known, nothing is left to chance: the row lies where it was stitched, and only where it would lie on average stays
+    /// uncertain. That is the rows' covariance given all else; of a row that is found in part it is as much less.
+    pub(super) fn hand_u_mm(&self, measured: &Measured, upper: usize, lower: usize) -> [f64; 3] {
+        let (left, right) = self.whole_width(shared_range(measured, upper, lower));
+        let rows = [upper, lower].map(|row| measured.state.row_index(row));
+        let parameters: Vec<usize> = rows.iter().flat_map(|first| *first..first + 4).collect();
+        let Some(covariance) = given_all_others(&measured.covariance, &parameters) else {
+            return [0.0; 3];
+        };
+        let found = [upper, lower].map(|row| coverage(&measured.rows[row]).min(1.0));
+        [left, (left + right) / 2.0, right].map(|x| {
+            let weights = [Place::baseline_at(x, -1.0), Place::baseline_at(x, 1.0)].concat();
+            let weights = DVector::from_vec(weights);
+            let variance = weights.dot(&(&covariance * &weights));
+            (found[0].min(found[1]) * variance.max(0.0)).sqrt()
+        })
+    }
+
     /// What the uncertainty of a gap at left, centre and right rests on.
     pub(super) fn budget(
         &self,
@@ -72,5 +118,38 @@ impl Place {
                 .filter(|(cause, _)| *cause != Cause::Learned || !plan.has_design())
                 .collect()
         }))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Two of three known, and one of two whatever their units: var(1 − ρ²), the textbook's case.
+    #[test]
+    fn what_is_left_once_all_else_is_known() {
+        let (sd, rho) = ([0.02, 300.0], 0.6);
+        let two = DMatrix::from_fn(2, 2, |i, k| sd[i] * sd[k] * if i == k { 1.0 } else { rho });
+        let left = given_all_others(&two, &[0]).unwrap();
+        assert!((left[(0, 0)] - sd[0] * sd[0] * (1.0 - rho * rho)).abs() < 1e-15);
+        // A row of n places that stray by s, on a quilt whose height is known to t: the mean is known to s²/n + t²,
+        // and to s²/n once the height is known.
+        let (straying, height) = (0.04, 0.09);
+        let row = DMatrix::from_row_slice(2, 2, &[straying + height, height, height, height]);
+        let left = given_all_others(&row, &[0]).unwrap();
+        assert!((left[(0, 0)] - straying).abs() < 1e-12);
+        // The block of the inverse, inverted, is the same.
+        let three = DMatrix::from_row_slice(3, 3, &[4.0, 1.0, 0.5, 1.0, 3.0, -0.7, 0.5, -0.7, 2.0]);
+        let inverse = three.clone().try_inverse().unwrap();
+        let block = inverse
+            .view((0, 0), (2, 2))
+            .into_owned()
+            .try_inverse()
+            .unwrap();
+        assert!((given_all_others(&three, &[0, 1]).unwrap() - block).norm() < 1e-12);
+        assert_eq!(
+            given_all_others(&DMatrix::from_element(2, 2, 1.0), &[0]).map(|m| m[(0, 0)] < 1e-9),
+            Some(true)
+        );
     }
 }

@@ -17,7 +17,8 @@
 //!
 //! Why so:
 //!
-//! - Only spacing calls for a retake, because a better photo betters it. Drift is known as well as
+//! - Only spacing calls for a retake, because a better photo betters it; as far as the hand's own straying makes it
+//!   uncertain none does, and such a place counts as near the limit. Drift is known as well as
 //!   all its gaps together, and a retake of the last photo does not help; an unsettled drift, skew or
 //!   bow is said in the reasons and decides nothing.
 //! - Re-square is real work, but a quilt that leans shows for good: it needs a fault that is four times more
@@ -82,6 +83,8 @@ pub struct Situation<'a> {
     pub state: QuiltState,
     /// What the measuring noticed.
     pub warnings: &'a [Warning],
+    /// The part of the gap's u at left, centre and right, mm, that the hand's straying makes and a better photo would leave.
+    pub hand_u_mm: [f64; 3],
 }
 
 impl<'a> Situation<'a> {
@@ -108,6 +111,7 @@ impl<'a> Situation<'a> {
             state: state(plan, &all, trims, measured, gap, position.is_ok()),
             position,
             warnings,
+            hand_u_mm: [0.0; 3],
         }
     }
 }
@@ -202,6 +206,23 @@ impl Judgement {
         }
     }
 
+    /// Unsettled is what a better photo would settle; where the hand's straying alone leaves it open, it is near the limit.
+    fn settled_by_a_better_photo(self, limit: f64, hand_u: f64) -> Self {
+        let Uncertain { value, u } = self.deviation;
+        let photo = Uncertain {
+            value,
+            u: (u * u - hand_u * hand_u).max(0.0).sqrt(),
+        };
+        match (self.finding, judge(photo, limit)) {
+            (Finding::Unsettled, Finding::Unsettled) => self,
+            (Finding::Unsettled, _) => Judgement {
+                finding: Finding::Near,
+                ..self
+            },
+            _ => self,
+        }
+    }
+
     fn calls_for_correction(self) -> bool {
         matches!(self.finding, Finding::Near | Finding::Beyond)
     }
@@ -227,8 +248,12 @@ impl Judged {
             value: place.value - plan.spacing_mm,
             u: place.u,
         };
-        let spacing =
-            places.map(|places| places.map(|p| Judgement::new(from_plan(p), tolerance.spacing_mm)));
+        let spacing = places.map(|places| {
+            std::array::from_fn(|k| {
+                let judged = Judgement::new(from_plan(places[k]), tolerance.spacing_mm);
+                judged.settled_by_a_better_photo(tolerance.spacing_mm, situation.hand_u_mm[k])
+            })
+        });
         let position = situation
             .position
             .as_ref()

@@ -41,6 +41,7 @@ struct Case {
     drift_u: f64,
     bow: Uncertain,
     warnings: Vec<Warning>,
+    hand_u_mm: [f64; 3],
     missed: Vec<Stretch>,
     half_width_mm: f64,
 }
@@ -55,6 +56,7 @@ impl Default for Case {
             drift_u: 0.6,
             bow: Uncertain { value: 0.0, u: 0.3 },
             warnings: Vec::new(),
+            hand_u_mm: [0.0; 3],
             missed: Vec::new(),
             half_width_mm: 1000.0,
         }
@@ -153,6 +155,7 @@ impl Case {
             state,
             position,
             warnings: &self.warnings,
+            hand_u_mm: self.hand_u_mm,
         };
         decide(plan, &situation)
     }
@@ -607,6 +610,29 @@ fn a_retake_says_where_the_photo_is_too_coarse_and_what_helps() {
         verdict.reasons[1].contains("nearer to the right end"),
         "{verdict:#?}"
     );
+}
+
+#[test]
+fn no_photo_is_asked_for_again_for_what_the_hand_does() {
+    let by_photo = Case {
+        gap: Some([0.0, 0.0, 1.5]),
+        gap_u: [0.3, 0.3, 1.2],
+        ..Case::default()
+    };
+    assert_eq!(by_photo.decide().action, Action::Retake);
+    // 0.44 mm of it are the photo's.
+    let by_hand = Case {
+        hand_u_mm: [0.2, 0.2, 1.12],
+        ..by_photo.clone()
+    };
+    let verdict = by_hand.decide();
+    assert_ne!(verdict.action, Action::Retake, "{verdict:#?}");
+    // 1.0 mm of it: still too coarse.
+    let by_both = Case {
+        hand_u_mm: [0.2, 0.2, 0.66],
+        ..by_photo
+    };
+    assert_eq!(by_both.decide().action, Action::Retake);
 }
 
 #[test]
