@@ -34,6 +34,9 @@ pub(super) fn learned_u_mm(plan: &Plan) -> f64 {
     if plan.has_design() { 0.0 } else { LEARNED_U_MM }
 }
 
+/// Share of a row's line that is found where nothing of it is in the way.
+const NEARLY_ALL: f64 = 0.85;
+
 /// Covariance of some parameters once all others are known: C_aa − C_ab·C_bb⁻¹·C_ba (T. W. Anderson, An Introduction to
 /// Multivariate Statistical Analysis, theorem 2.5.1, from memory). `None` where the covariance is singular.
 fn given_all_others(covariance: &DMatrix<f64>, parameters: &[usize]) -> Option<DMatrix<f64>> {
@@ -62,20 +65,25 @@ impl Place {
     ///
     /// Rows are fitted to a line that strays as the hand does. Where all of a row's line is seen and the quilt's plane is
     /// known, nothing is left to chance: the row lies where it was stitched, and only where it would lie on average stays
-    /// uncertain. That is the rows' covariance given all else; of a row that is found in part it is as much less.
+    /// uncertain. That is the rows' covariance given all else, as far as the rows are found; where less than
+    /// [`NEARLY_ALL`] is, a better photo would show more, and who says that it was the hand?
     pub(super) fn hand_u_mm(&self, measured: &Measured, upper: usize, lower: usize) -> [f64; 3] {
         let (left, right) = self.whole_width(shared_range(measured, upper, lower));
+        let found = [upper, lower].map(|row| coverage(&measured.rows[row]).min(1.0));
+        let found = found[0].min(found[1]);
+        if found < NEARLY_ALL {
+            return [0.0; 3];
+        }
         let rows = [upper, lower].map(|row| measured.state.row_index(row));
         let parameters: Vec<usize> = rows.iter().flat_map(|first| *first..first + 4).collect();
         let Some(covariance) = given_all_others(&measured.covariance, &parameters) else {
             return [0.0; 3];
         };
-        let found = [upper, lower].map(|row| coverage(&measured.rows[row]).min(1.0));
         [left, (left + right) / 2.0, right].map(|x| {
             let weights = [Place::baseline_at(x, -1.0), Place::baseline_at(x, 1.0)].concat();
             let weights = DVector::from_vec(weights);
             let variance = weights.dot(&(&covariance * &weights));
-            (found[0].min(found[1]) * variance.max(0.0)).sqrt()
+            (found * variance.max(0.0)).sqrt()
         })
     }
 
