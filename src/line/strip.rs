@@ -24,6 +24,11 @@ const SHOWN_SIGMA_MM: f64 = LINE_SIGMAS_MM[1];
 const FLIP_COST: f32 = 10.0;
 /// Half length of the smoothing along the curve, samples: a stitch and its needle holes.
 const ALONG_HALF: usize = 3;
+/// A thread's own scale, mm, and half length of the smoothing of what is told at it, samples.
+const THREAD_SIGMA_MM: f64 = 0.5;
+const THREAD_ALONG_HALF: usize = 5;
+/// What a bend as strong as is usual around counts, in levels: far above what counts as nothing.
+const THREAD_LEVELS: f32 = 10.0;
 /// Half length of the neighbourhood evidence is compared with, samples.
 pub const NEIGHBOURHOOD: usize = 25;
 /// Cost of a step of one across-sample between neighbouring samples, in evidence.
@@ -85,6 +90,8 @@ pub struct Strip {
     /// Luma smoothed along the curve over the visible samples around, row-major, `2·half + 1` a sample; NaN
     /// where it is not visible.
     smooth: Vec<f32>,
+    /// The same as it is.
+    raw: Vec<f32>,
 }
 
 /// The stitched line in a strip, by sample.
@@ -138,11 +145,12 @@ impl Strip {
                 y += dy;
             }
         }
-        let smooth = smoothed(&samples, &values, across);
+        let smooth = smoothed(&samples, &values, across, ALONG_HALF);
         Strip {
             samples,
             half,
             smooth,
+            raw: values,
         }
     }
 
@@ -153,27 +161,22 @@ impl Strip {
     /// Second derivative across at a scale of `sigma_mm`, smoothed along the curve: positive on a light
     /// line. NaN where it is not visible.
     pub fn bends(&self, sigma_mm: f64) -> Vec<f32> {
+        bends_of(&self.smooth, self.across(), sigma_mm)
+    }
+
+    /// Second derivative across at a thread's own scale, no stronger one counting more than is usual around, and only
+    /// then smoothed along the curve: what a print's figures do both ways cancels, as in
+    /// [`super::map::LineMap::of_threads`]. Positive on a light line, NaN where it is not visible.
+    pub fn threads(&self) -> Vec<f32> {
         let across = self.across();
-        let n = self.samples.len();
-        let smooth = &self.smooth;
-        let kernel = second_derivative_kernel(sigma_mm);
-        let reach = kernel.len() / 2;
-        let mut out = vec![f32::NAN; n * across];
-        let mut padded = vec![0.0f32; across + 2 * reach];
-        for (line, o) in smooth
-            .chunks_exact(across)
-            .zip(out.chunks_exact_mut(across))
-        {
-            if line[0].is_nan() {
-                continue;
+        let mut bends = bends_of(&self.raw, across, THREAD_SIGMA_MM);
+        let around = mean_sizes_around(&bends, across);
+        for (line, mean) in bends.chunks_exact_mut(across).zip(around) {
+            for b in line {
+                *b = THREAD_LEVELS * (*b / (mean + 0.1)).clamp(-1.0, 1.0);
             }
-            // The ends are continued, so that every place has a whole window.
-            padded[..reach].fill(line[0]);
-            padded[reach..reach + across].copy_from_slice(line);
-            padded[reach + across..].fill(line[across - 1]);
-            correlate(&padded, &kernel, o);
         }
-        out
+        smoothed(&self.samples, &bends, across, THREAD_ALONG_HALF)
     }
 
     /// What the strip shows at a line found in it.
@@ -244,11 +247,7 @@ impl Strip {
     /// Evidence: the bend over its mean size around, clipped, positive for a light line.
     pub fn evidence(&self, bends: &[f32]) -> Vec<f32> {
         let across = self.across();
-        let means: Vec<f32> = bends
-            .chunks_exact(across)
-            .map(|line| line.iter().map(|b| b.abs()).sum::<f32>() / across as f32)
-            .collect();
-        let around = running_mean(&means, NEIGHBOURHOOD);
+        let around = mean_sizes_around(bends, across);
         bends
             .chunks_exact(across)
             .zip(around)
@@ -432,16 +431,47 @@ fn strengths(evidence: &[f32], across: usize, path: &[(usize, f32)]) -> Vec<f32>
     on.iter().zip(beside).map(|(a, b)| a / (b + 0.1)).collect()
 }
 
-/// `values[sample][across]` smoothed along the curve over the visible samples around; NaN where it is not
-/// visible.
-fn smoothed(samples: &[StripSample], values: &[f32], across: usize) -> Vec<f32> {
+/// Minus the second derivative across of `values[sample][across]` at a scale; NaN where they are.
+fn bends_of(values: &[f32], across: usize, sigma_mm: f64) -> Vec<f32> {
+    let kernel = second_derivative_kernel(sigma_mm);
+    let reach = kernel.len() / 2;
+    let mut out = vec![f32::NAN; values.len()];
+    let mut padded = vec![0.0f32; across + 2 * reach];
+    for (line, o) in values
+        .chunks_exact(across)
+        .zip(out.chunks_exact_mut(across))
+    {
+        if line[0].is_nan() || line[across - 1].is_nan() {
+            continue;
+        }
+        // The ends are continued, so that every place has a whole window.
+        padded[..reach].fill(line[0]);
+        padded[reach..reach + across].copy_from_slice(line);
+        padded[reach + across..].fill(line[across - 1]);
+        correlate(&padded, &kernel, o);
+    }
+    out
+}
+
+/// Mean size of the bends around each sample.
+fn mean_sizes_around(bends: &[f32], across: usize) -> Vec<f32> {
+    let means: Vec<f32> = bends
+        .chunks_exact(across)
+        .map(|line| line.iter().map(|b| b.abs()).sum::<f32>() / across as f32)
+        .collect();
+    running_mean(&means, NEIGHBOURHOOD)
+}
+
+/// `values[sample][across]` smoothed along the curve over the visible samples up to `half` to both sides; NaN where it is
+/// not visible.
+fn smoothed(samples: &[StripSample], values: &[f32], across: usize, half: usize) -> Vec<f32> {
     let n = samples.len();
     let mut smooth = vec![f32::NAN; n * across];
     for i in 0..n {
         if !samples[i].visible {
             continue;
         }
-        let near = i.saturating_sub(ALONG_HALF)..(i + ALONG_HALF + 1).min(n);
+        let near = i.saturating_sub(half)..(i + half + 1).min(n);
         let out = &mut smooth[i * across..(i + 1) * across];
         out.fill(0.0);
         let mut weight = 0.0;
@@ -450,7 +480,7 @@ fn smoothed(samples: &[StripSample], values: &[f32], across: usize) -> Vec<f32> 
             if !samples[j].visible || line[0].is_nan() || line[across - 1].is_nan() {
                 continue;
             }
-            let w = 1.0 - (i as f32 - j as f32).abs() / (ALONG_HALF as f32 + 1.0);
+            let w = 1.0 - (i as f32 - j as f32).abs() / (half as f32 + 1.0);
             weight += w;
             for (o, v) in out.iter_mut().zip(line) {
                 *o += w * v;

@@ -122,7 +122,7 @@ pub(super) fn goes_straight_on(
         traced.papers,
     );
     let strip = Strip::new(luma, along, REACH_MM);
-    let found = strip.line(&traced.told.evidence(&strip), 1.0);
+    let found = traced.told.line(&strip, 1.0);
     let (from, to) = strokes
         .iter()
         .fold((f64::MAX, f64::MIN), |(a, b), s| (a.min(s.0), b.max(s.0)));

@@ -16,6 +16,9 @@ use std::collections::{BTreeMap, BTreeSet};
 pub(super) const REACH_MM: f64 = 6.0;
 /// Strength from which the line is taken for found; a path through nothing mostly stays below it.
 pub(super) const FOUND_STRENGTH: f32 = 6.0;
+/// By how much strengths are larger by other means than by the thread, whose evidence is clipped: along rows that are not
+/// there one place in twenty is then found (practice photos with another design), as by the others.
+const THREAD_STRENGTH: f32 = 1.4;
 /// Half length of the window in which most of the line has to be found before any of it counts, samples.
 const SUPPORT_HALF: usize = 30;
 /// Share of the window.
@@ -215,6 +218,8 @@ impl RowTrace {
 pub(super) enum Told {
     /// By its bend across at a scale, mm.
     ByBend(f64),
+    /// By the thread alone, see [`Strip::threads`].
+    ByThread,
     /// By its own look, learned from what was traced.
     ByLook(Box<Look>),
 }
@@ -223,8 +228,20 @@ impl Told {
     pub(super) fn evidence(&self, strip: &Strip) -> Vec<f32> {
         strip.evidence(&match self {
             Told::ByBend(sigma_mm) => strip.bends(*sigma_mm),
+            Told::ByThread => strip.threads(),
             Told::ByLook(look) => strip.likeness(look),
         })
+    }
+
+    /// The line in a strip, its strength such that [`FOUND_STRENGTH`] means as much whatever it is told by.
+    pub(super) fn line(&self, strip: &Strip, expected_mm: f64) -> Vec<LinePoint> {
+        let mut line = strip.line(&self.evidence(strip), expected_mm);
+        if matches!(self, Told::ByThread) {
+            for point in &mut line {
+                point.strength *= THREAD_STRENGTH;
+            }
+        }
+        line
     }
 }
 
@@ -246,8 +263,82 @@ impl Learned {
     }
 }
 
+/// Share of the lines in view below which, found by their bend, the thread alone is tried; and how much more it has to find.
+const MOSTLY_LOST: f64 = 0.6;
+const THREAD_FINDS_MORE: f64 = 1.2;
+
 /// Passes in which the line is told by its bend and by its look, and the better way is taken.
 const BOTH_WAYS: usize = 1;
+
+/// The rows' lines in a photo, and by what they were told.
+struct Followed {
+    told: Told,
+    /// See [`typical_strength`].
+    strength: f32,
+    /// By row.
+    lines: Vec<Vec<LinePoint>>,
+}
+
+impl Followed {
+    fn by(told: Told, strips: &[Strip], strays: &[Stray]) -> Followed {
+        let lines: Vec<Vec<LinePoint>> = strips
+            .par_iter()
+            .zip(strays)
+            .map(|(strip, stray)| told.line(strip, stray.expected_mm))
+            .collect();
+        Followed {
+            told,
+            strength: typical_strength(lines.iter().flatten()),
+            lines,
+        }
+    }
+
+    /// By the bend at the scale at which it is strongest; by the thread alone where that loses most of the lines and the
+    /// thread does not.
+    fn at_first(strips: &[Strip], strays: &[Stray]) -> Followed {
+        let by_bend = |sigma_mm: &f64| Followed::by(Told::ByBend(*sigma_mm), strips, strays);
+        let mut best = by_bend(&LINE_SIGMAS_MM[0]);
+        for other in LINE_SIGMAS_MM[1..].iter().map(by_bend) {
+            if other.strength > best.strength {
+                best = other;
+            }
+        }
+        let (found, visible) = best.found_of_visible(strays);
+        if found as f64 >= MOSTLY_LOST * visible as f64 {
+            return best;
+        }
+        let by_thread = Followed::by(Told::ByThread, strips, strays);
+        match by_thread.found_of_visible(strays).0 as f64 > THREAD_FINDS_MORE * found as f64 {
+            true => by_thread,
+            false => best,
+        }
+    }
+
+    /// On how many samples the lines are found, and how many are visible.
+    fn found_of_visible(&self, strays: &[Stray]) -> (usize, usize) {
+        let lines = self.lines.iter().zip(strays);
+        let found = lines.flat_map(|(line, stray)| supported(line, stray.farthest_mm));
+        let seen = self.lines.iter().flatten().filter(|p| !p.strength.is_nan());
+        (found.filter(|found| *found).count(), seen.count())
+    }
+
+    /// Their own look, where it can be learned.
+    fn look(&self, strips: &[Strip]) -> Option<Told> {
+        let lines = self.lines.iter().map(Vec::as_slice);
+        let pairs: Vec<(&Strip, &[LinePoint])> = strips.iter().zip(lines).collect();
+        let look = Look::learn(&pairs, FOUND_STRENGTH)?;
+        Some(Told::ByLook(Box::new(look)))
+    }
+
+    /// Whether the lines told by their look are followed better than as before.
+    fn is_better_than(&self, before: &Followed, strays: &[Stray]) -> bool {
+        match before.told {
+            // Clipped evidence does not compare with the look's.
+            Told::ByThread => self.found_of_visible(strays).0 > before.found_of_visible(strays).0,
+            _ => self.strength > before.strength,
+        }
+    }
+}
 
 /// How far a row's line may lie from the fitted design.
 #[derive(Debug, Clone, Copy)]
@@ -281,40 +372,22 @@ pub fn trace_rows(
                 Strip::new(input.luma, samples, REACH_MM)
             })
             .collect();
-        let lines_by = |told: &Told| -> (f32, Vec<Vec<LinePoint>>) {
-            let lines: Vec<Vec<LinePoint>> = strips
-                .par_iter()
-                .zip(strays)
-                .map(|(strip, stray)| strip.line(&told.evidence(strip), stray.expected_mm))
-                .collect();
-            (typical_strength(lines.iter().flatten()), lines)
+        let by = |told: Told| Followed::by(told, &strips, strays);
+        let mut followed = match &learned.told[photo] {
+            Some(told) => by(told.clone()),
+            None => Followed::at_first(&strips, strays),
         };
-        let by_bend = |sigma_mm: f64| (Told::ByBend(sigma_mm), lines_by(&Told::ByBend(sigma_mm)));
-        let mut ways = match &learned.told[photo] {
-            None => LINE_SIGMAS_MM.map(by_bend).to_vec(),
-            Some(told) => vec![(told.clone(), lines_by(told))],
-        };
-        let stronger = |a: &(Told, (f32, _)), b: &(Told, (f32, _))| a.1.0.total_cmp(&b.1.0);
-        let Some((told, (strength, lines))) = ways.drain(..).max_by(stronger) else {
-            continue;
-        };
-        let look = || {
-            let pairs: Vec<(&Strip, &[LinePoint])> =
-                strips.iter().zip(lines.iter().map(Vec::as_slice)).collect();
-            Look::learn(&pairs, FOUND_STRENGTH).map(|look| Told::ByLook(Box::new(look)))
-        };
-        let (told, lines) = match look() {
-            Some(look) if learned.passes < BOTH_WAYS => {
-                let (by_look, its_lines) = lines_by(&look);
-                if by_look > strength {
-                    (look, its_lines)
-                } else {
-                    (told, lines)
+        if let Some(look) = followed.look(&strips) {
+            if learned.passes < BOTH_WAYS {
+                let by_look = by(look);
+                if by_look.is_better_than(&followed, strays) {
+                    followed = by_look;
                 }
+            } else if matches!(followed.told, Told::ByLook(_)) {
+                followed.told = look;
             }
-            Some(look) if matches!(told, Told::ByLook(_)) => (look, lines),
-            _ => (told, lines),
-        };
+        }
+        let Followed { told, lines, .. } = followed;
         for (((trace, strip), line), stray) in
             traces.iter_mut().zip(&strips).zip(&lines).zip(strays)
         {
