@@ -217,26 +217,26 @@ impl RowTrace {
 #[derive(Debug, Clone)]
 pub(super) enum Told {
     /// By its bend across at a scale, mm.
-    ByBend(f64),
+    Bend(f64),
     /// By the thread alone, see [`Strip::threads`].
-    ByThread,
+    Thread,
     /// By its own look, learned from what was traced.
-    ByLook(Box<Look>),
+    Look(Box<Look>),
 }
 
 impl Told {
     pub(super) fn evidence(&self, strip: &Strip) -> Vec<f32> {
         strip.evidence(&match self {
-            Told::ByBend(sigma_mm) => strip.bends(*sigma_mm),
-            Told::ByThread => strip.threads(),
-            Told::ByLook(look) => strip.likeness(look),
+            Told::Bend(sigma_mm) => strip.bends(*sigma_mm),
+            Told::Thread => strip.threads(),
+            Told::Look(look) => strip.likeness(look),
         })
     }
 
     /// The line in a strip, its strength such that [`FOUND_STRENGTH`] means as much whatever it is told by.
     pub(super) fn line(&self, strip: &Strip, expected_mm: f64) -> Vec<LinePoint> {
         let mut line = strip.line(&self.evidence(strip), expected_mm);
-        if matches!(self, Told::ByThread) {
+        if matches!(self, Told::Thread) {
             for point in &mut line {
                 point.strength *= THREAD_STRENGTH;
             }
@@ -296,7 +296,7 @@ impl Followed {
     /// By the bend at the scale at which it is strongest; by the thread alone where that loses most of the lines and the
     /// thread does not.
     fn at_first(strips: &[Strip], strays: &[Stray]) -> Followed {
-        let by_bend = |sigma_mm: &f64| Followed::by(Told::ByBend(*sigma_mm), strips, strays);
+        let by_bend = |sigma_mm: &f64| Followed::by(Told::Bend(*sigma_mm), strips, strays);
         let mut best = by_bend(&LINE_SIGMAS_MM[0]);
         for other in LINE_SIGMAS_MM[1..].iter().map(by_bend) {
             if other.strength > best.strength {
@@ -307,7 +307,7 @@ impl Followed {
         if found as f64 >= MOSTLY_LOST * visible as f64 {
             return best;
         }
-        let by_thread = Followed::by(Told::ByThread, strips, strays);
+        let by_thread = Followed::by(Told::Thread, strips, strays);
         match by_thread.found_of_visible(strays).0 as f64 > THREAD_FINDS_MORE * found as f64 {
             true => by_thread,
             false => best,
@@ -327,14 +327,14 @@ impl Followed {
         let lines = self.lines.iter().map(Vec::as_slice);
         let pairs: Vec<(&Strip, &[LinePoint])> = strips.iter().zip(lines).collect();
         let look = Look::learn(&pairs, FOUND_STRENGTH)?;
-        Some(Told::ByLook(Box::new(look)))
+        Some(Told::Look(Box::new(look)))
     }
 
     /// Whether the lines told by their look are followed better than as before.
     fn is_better_than(&self, before: &Followed, strays: &[Stray]) -> bool {
         match before.told {
             // Clipped evidence does not compare with the look's.
-            Told::ByThread => self.found_of_visible(strays).0 > before.found_of_visible(strays).0,
+            Told::Thread => self.found_of_visible(strays).0 > before.found_of_visible(strays).0,
             _ => self.strength > before.strength,
         }
     }
@@ -383,7 +383,7 @@ pub fn trace_rows(
                 if by_look.is_better_than(&followed, strays) {
                     followed = by_look;
                 }
-            } else if matches!(followed.told, Told::ByLook(_)) {
+            } else if matches!(followed.told, Told::Look(_)) {
                 followed.told = look;
             }
         }
