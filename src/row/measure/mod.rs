@@ -183,8 +183,14 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
         return plain;
     }
     // What is left is a few photos; for these there is time.
-    laid_out.map = laid_out.map_of_threads(job);
-    let faint = rows(&laid_out, Faintness::Faint);
+    let threads = laid_out.map_of_threads(job);
+    let grooves = std::mem::replace(&mut laid_out.map, threads);
+    let mut faint = rows(&laid_out, Faintness::Faint);
+    if plain.is_err() && faint.is_err() {
+        // In little light the noise is as fine as a thread.
+        laid_out.map = grooves;
+        faint = rows(&laid_out, Faintness::Faint);
+    }
     match (plain, faint) {
         (Ok(plain), Ok(faint)) if faint.found_mm() > plain.found_mm() => Ok(faint),
         (Ok(plain), _) => Ok(plain),
