@@ -147,6 +147,8 @@ pub struct Measured {
     pub card_scale: f64,
 }
 
+/// What a score by threads counts: they reach further, and the levels of `row::chance` were found without them.
+const THREAD_SCORE: f64 = 0.4;
 /// Share of the newest row's line that is followed as a rule.
 const MOSTLY: f64 = 0.6;
 
@@ -186,6 +188,11 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
     let threads = laid_out.map_of_threads(job);
     let grooves = std::mem::replace(&mut laid_out.map, threads);
     let mut faint = rows(&laid_out, Faintness::Faint);
+    if let Ok(faint) = &mut faint {
+        for row in &mut faint.rows {
+            row.score *= THREAD_SCORE;
+        }
+    }
     if plain.is_err() && faint.is_err() {
         // In little light the noise is as fine as a thread.
         laid_out.map = grooves;
