@@ -5,18 +5,13 @@
 //! no stronger one counting more than is usual around, and summed with its sign along the line before the sign is
 //! dropped: figures and weave, which bend both ways, cancel.
 
-use super::map::{
-    CELL_MM, DIRECTIONS, LineMap, MapPhoto, Region, bends, blur, covers, local_means, rectify,
-};
-use crate::geometry::Point2;
+use super::map::{DIRECTIONS, Fine, LineMap, MapPhoto, Region, add_to, bends};
 use pulp::Arch;
 use rayon::prelude::*;
 use std::f64::consts::{FRAC_PI_2, PI};
 
-/// Fine cells along the side of a cell of the map.
+/// Fine cells along the side of a cell of the map: 0.54 mm each.
 const POOL: usize = 7;
-/// Side of a fine cell, mm.
-const FINE_MM: f64 = CELL_MM / POOL as f64;
 /// Blur, fine cells: half a millimetre, a thread's own scale.
 const BLUR: f32 = 0.93;
 /// Half length of the line along which the bend is summed, fine cells: 8 mm in all.
@@ -41,48 +36,23 @@ impl LineMap {
     }
 
     fn add_threads(&mut self, photo: &MapPhoto, count: &mut [u8]) {
-        let Some([(c0, c1), (r0, r1)]) = self.reach_of(photo) else {
+        let Some(fine) = self.fine(photo, POOL, BLUR) else {
             return;
         };
-        let (width, height) = (c1 - c0, r1 - r0);
-        let (fw, fh) = (width * POOL, height * POOL);
-        let origin = self.origin + nalgebra::Vector2::new(c0 as f64, r0 as f64) * CELL_MM;
-        let half_cell = nalgebra::Vector2::new(CELL_MM / 2.0, CELL_MM / 2.0);
-        let blurred = blur(
-            &rectify(photo, origin - half_cell, (fw, fh), FINE_MM),
-            fw,
-            fh,
-            BLUR,
-        );
-        let mean_bend = local_means(&blurred, (width, height), POOL);
+        let width = fine.columns.len();
         let whole = self.width;
-        self.evidence[r0 * whole..r1 * whole]
+        let cells = fine.rows.start * whole..fine.rows.end * whole;
+        self.evidence[cells.clone()]
             .par_chunks_mut(whole * BAND)
-            .zip(count[r0 * whole..r1 * whole].par_chunks_mut(whole * BAND))
+            .zip(count[cells].par_chunks_mut(whole * BAND))
             .enumerate()
             .for_each(|(band, (cells, counts))| {
-                let sums = summed_along(&blurred, (fw, fh), &mean_bend, band * BAND);
-                for (line, (cells, counts)) in cells
-                    .chunks_mut(whole)
-                    .zip(counts.chunks_mut(whole))
-                    .enumerate()
-                {
-                    let row = band * BAND + line;
-                    for column in 0..width {
-                        let sum = sums[line * width + column];
-                        let place = Point2::new(
-                            origin.x + column as f64 * CELL_MM,
-                            origin.y + row as f64 * CELL_MM,
-                        );
-                        if sum.iter().any(|s| s.is_nan())
-                            || photo.cards.iter().any(|card| covers(card, place))
-                        {
-                            continue;
-                        }
-                        counts[c0 + column] += 1;
-                        for (e, s) in cells[c0 + column].iter_mut().zip(sum) {
-                            *e += s;
-                        }
+                let means = averaged_along(&fine, band * BAND);
+                for (i, mean) in means.into_iter().enumerate() {
+                    let (line, column) = (i / width, i % width);
+                    let at = line * whole + fine.columns.start + column;
+                    if !fine.is_hidden(column, band * BAND + line) {
+                        add_to(&mut cells[at], &mut counts[at], mean);
                     }
                 }
             });
@@ -91,12 +61,11 @@ impl LineMap {
 
 /// Mean over each map cell of a band of how much more the bend across each direction, clipped and averaged with its
 /// sign along the line, is than that along it. Not a number where that is not known.
-fn summed_along(
-    blurred: &[f32],
-    (fw, fh): (usize, usize),
-    mean_bend: &[Vec<f32>],
-    first_row: usize,
-) -> Vec<[f32; DIRECTIONS]> {
+fn averaged_along(fine: &Fine, first_row: usize) -> Vec<[f32; DIRECTIONS]> {
+    let Fine {
+        blurred, mean_bend, ..
+    } = fine;
+    let (fw, fh) = fine.size;
     let width = fw / POOL;
     let rows = BAND.min(fh / POOL - first_row);
     let halo = ALONG_HALF as usize;
@@ -194,6 +163,7 @@ fn sum_along(clipped: &[f32], summed: &mut [f32], fw: usize, d: usize) {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::geometry::Point2;
     use crate::plane::camera::{Camera, Distortion, Pose, Surface, View};
     use crate::rehearse::Seeded;
     use image::{GrayImage, Luma};

@@ -12,15 +12,14 @@ use crate::plane::camera::PreparedView;
 use image::GrayImage;
 use pulp::Arch;
 use rayon::prelude::*;
+use std::ops::Range;
 
 /// Number of directions, over half a turn.
 pub const DIRECTIONS: usize = 8;
-/// Side of a fine cell in which the photo is rectified, mm.
-const FINE_MM: f64 = 1.25;
-/// Fine cells along the side of a cell of the map.
-const POOL: usize = 3;
 /// Side of a cell of the map, mm.
-pub const CELL_MM: f64 = FINE_MM * POOL as f64;
+pub const CELL_MM: f64 = 3.75;
+/// Fine cells, in which the photo is rectified, along it: 1.25 mm each.
+const POOL: usize = 3;
 /// Half side of the neighbourhood that evidence is compared with, in map cells: about 30 mm.
 const NEIGHBOURHOOD_CELLS: usize = 8;
 /// Evidence above this many times the local mean counts no more: a seam or a card edge is not surer
@@ -244,7 +243,7 @@ impl LineMap {
     }
 
     /// Columns and rows of the cells a photo may show: first, and one past the last.
-    pub(super) fn reach_of(&self, photo: &MapPhoto) -> Option<[(usize, usize); 2]> {
+    fn reach_of(&self, photo: &MapPhoto) -> Option<[(usize, usize); 2]> {
         let (w, h) = photo.luma.dimensions();
         let seen = seen_region(photo.view, photo.shrunk * w, photo.shrunk * h)?;
         let span = |from: f64, to: f64, origin: f64, n: usize| {
@@ -261,39 +260,57 @@ impl LineMap {
         ])
     }
 
-    fn add(&mut self, photo: &MapPhoto, sigma: f32, count: &mut [u8]) {
-        let Some([(c0, c1), (r0, r1)]) = self.reach_of(photo) else {
-            return;
-        };
+    /// The photo in fine cells, `pool` along the side of a cell of the map, blurred by `sigma` of them; `None` where it shows
+    /// nothing of the map.
+    pub(super) fn fine<'a>(
+        &self,
+        photo: &'a MapPhoto<'a>,
+        pool: usize,
+        sigma: f32,
+    ) -> Option<Fine<'a>> {
+        let [(c0, c1), (r0, r1)] = self.reach_of(photo)?;
         let (width, height) = (c1 - c0, r1 - r0);
-        let (fw, fh) = (width * POOL, height * POOL);
+        let (fw, fh) = (width * pool, height * pool);
         let corner = nalgebra::Vector2::new(c0 as f64, r0 as f64) * CELL_MM;
         let origin = self.origin + corner;
         let half_cell = nalgebra::Vector2::new(CELL_MM / 2.0, CELL_MM / 2.0);
-        let fine = rectify(photo, origin - half_cell, (fw, fh), FINE_MM);
-        let blurred = blur(&fine, fw, fh, sigma);
-        let mean_bend = local_means(&blurred, (width, height), POOL);
+        let sharp = rectify(photo, origin - half_cell, (fw, fh), CELL_MM / pool as f64);
+        let blurred = blur(&sharp, fw, fh, sigma);
+        Some(Fine {
+            columns: c0..c1,
+            rows: r0..r1,
+            size: (fw, fh),
+            mean_bend: local_means(&blurred, (width, height), pool),
+            blurred,
+            origin,
+            cards: photo.cards,
+        })
+    }
+
+    fn add(&mut self, photo: &MapPhoto, sigma: f32, count: &mut [u8]) {
+        let Some(fine) = self.fine(photo, POOL, sigma) else {
+            return;
+        };
+        let (width, height) = (fine.columns.len(), fine.rows.len());
+        let Fine {
+            blurred, mean_bend, ..
+        } = &fine;
         let whole = self.width;
-        self.evidence[r0 * whole..r1 * whole]
+        let cells = fine.rows.start * whole..fine.rows.end * whole;
+        self.evidence[cells.clone()]
             .par_chunks_mut(whole)
-            .zip(count[r0 * whole..r1 * whole].par_chunks_mut(whole))
+            .zip(count[cells].par_chunks_mut(whole))
             .enumerate()
             .for_each(|(row, (cells, counts))| {
-                let (cells, counts) = (&mut cells[c0..c1], &mut counts[c0..c1]);
+                let cells = &mut cells[fine.columns.clone()];
+                let counts = &mut counts[fine.columns.clone()];
                 Arch::new().dispatch(|| {
                     for column in 0..width {
                         let at = row * width + column;
                         // The outermost cells have no neighbours to differentiate with.
                         let edge =
                             row == 0 || column == 0 || row + 1 == height || column + 1 == width;
-                        if mean_bend[0][at].is_nan() || edge {
-                            continue;
-                        }
-                        let place = Point2::new(
-                            origin.x + column as f64 * CELL_MM,
-                            origin.y + row as f64 * CELL_MM,
-                        );
-                        if photo.cards.iter().any(|card| covers(card, place)) {
+                        if mean_bend[0][at].is_nan() || edge || fine.is_hidden(column, row) {
                             continue;
                         }
                         let all: f32 =
@@ -303,22 +320,53 @@ impl LineMap {
                                 + OF_ALL * (all - mean_bend[d][at])
                                 + FLOOR_LEVELS)
                         });
-                        let sum = pooled(&blurred, fw, (column, row), &scale);
-                        // Next to the picture's edge the blur has nothing to go by.
-                        if sum.iter().any(|s| s.is_nan()) {
-                            continue;
-                        }
-                        counts[column] += 1;
-                        for (e, s) in cells[column].iter_mut().zip(sum) {
-                            *e += s / (POOL * POOL) as f32;
-                        }
+                        let mean = pooled(blurred, fine.size.0, (column, row), &scale);
+                        add_to(&mut cells[column], &mut counts[column], mean);
                     }
                 });
             });
     }
 }
 
-/// Sum over the fine cells of a map cell of how much more the picture bends across each direction than along it, by
+/// A photo in fine cells over a part of the map.
+pub(super) struct Fine<'a> {
+    /// Columns and rows of the map.
+    pub(super) columns: Range<usize>,
+    pub(super) rows: Range<usize>,
+    /// Fine cells across and down.
+    pub(super) size: (usize, usize),
+    /// Luma by fine cell, blurred; not a number where the photo does not show it.
+    pub(super) blurred: Vec<f32>,
+    /// See [`local_means`].
+    pub(super) mean_bend: Vec<Vec<f32>>,
+    /// Middle of its first map cell, on the quilt, mm.
+    origin: Point2,
+    cards: &'a [[Point2; 4]],
+}
+
+impl Fine<'_> {
+    /// Whether a card lies over a map cell, counted from the first of the part.
+    pub(super) fn is_hidden(&self, column: usize, row: usize) -> bool {
+        let place = Point2::new(
+            self.origin.x + column as f64 * CELL_MM,
+            self.origin.y + row as f64 * CELL_MM,
+        );
+        self.cards.iter().any(|card| covers(card, place))
+    }
+}
+
+/// Adds a photo's evidence to a cell's; next to the picture's edge the blur has nothing to go by, and it is not a number.
+pub(super) fn add_to(cell: &mut [f32; DIRECTIONS], count: &mut u8, evidence: [f32; DIRECTIONS]) {
+    if evidence.iter().any(|e| e.is_nan()) {
+        return;
+    }
+    *count += 1;
+    for (sum, e) in cell.iter_mut().zip(evidence) {
+        *sum += e;
+    }
+}
+
+/// Mean over the fine cells of a map cell of how much more the picture bends across each direction than along it, by
 /// what is usual there.
 #[inline(always)]
 fn pooled(
@@ -339,16 +387,12 @@ fn pooled(
             }
         }
     }
-    sum
+    sum.map(|s| s / (POOL * POOL) as f32)
 }
 
 /// Mean size of the bend in each direction around each map cell; not a number where the photo does not
 /// show the cell.
-pub(super) fn local_means(
-    blurred: &[f32],
-    (width, height): (usize, usize),
-    pool: usize,
-) -> Vec<Vec<f32>> {
+fn local_means(blurred: &[f32], (width, height): (usize, usize), pool: usize) -> Vec<Vec<f32>> {
     let fw = width * pool;
     let mut pooled = vec![[f32::NAN; DIRECTIONS]; width * height];
     pooled
@@ -412,12 +456,7 @@ const BLURS: [f32; 2] = [1.2, 0.7];
 const QUARTERS: [(f32, f32); 4] = [(-0.25, -0.25), (0.25, -0.25), (-0.25, 0.25), (0.25, 0.25)];
 
 /// The photo in fine cells of a size (mm) from a corner on; NaN where it does not show the quilt.
-pub(super) fn rectify(
-    photo: &MapPhoto,
-    corner: Point2,
-    (fw, fh): (usize, usize),
-    fine_mm: f64,
-) -> Vec<f32> {
+fn rectify(photo: &MapPhoto, corner: Point2, (fw, fh): (usize, usize), fine_mm: f64) -> Vec<f32> {
     const LATTICE: usize = 24;
     let (lw, lh) = (fw / LATTICE + 2, fh / LATTICE + 2);
     let place = |x: usize, y: usize| {
@@ -491,7 +530,7 @@ pub(super) fn rectify(
 }
 
 /// Gaussian blur, in fine cells.
-pub(super) fn blur(fine: &[f32], w: usize, h: usize, sigma: f32) -> Vec<f32> {
+fn blur(fine: &[f32], w: usize, h: usize, sigma: f32) -> Vec<f32> {
     const R: usize = 4;
     let mut kernel: [f32; 2 * R + 1] =
         std::array::from_fn(|i| (-0.5 * ((i as f32 - R as f32) / sigma).powi(2)).exp());
