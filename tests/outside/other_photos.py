@@ -26,6 +26,7 @@ from skimage import data
 TEXTURE_MM = 0.3  # one pixel of the drawn quilt
 TAG_MM, GAP_MM, PATCH_MM = 42.0, 12.6, 7.2
 CARD_PX_PER_MM = 8.0
+NEWEST = 6  # number of the newest row
 
 
 def soften(picture, sigma_px):
@@ -309,13 +310,15 @@ def draw(seed, folder, megapixels, no_rows=False):
 def measure(rowsight, folder, truth):
     """What rowsight says of the photo: the JSON, or the last line of what it complains about."""
     quilt = folder / "quilt"
-    # The plan is given with more rows than the photo shows, as in use; row 6 is the newest.
+    # The plan is given with more rows than the photo shows, as in use.
     plan = [rowsight, "plan", str(quilt), "--width", "2600mm", "--length", "3000mm", "--design", str(folder / "drawn.svg"),
-            "--repeat", f"{truth['repeat_mm']:.3f}mm", "--spacing", f"{truth['spacing_mm']:.3f}mm", "--stagger", f"{truth['stagger']:.5f}"]
+            "--repeat", f"{truth['repeat_mm']:.3f}mm", "--spacing", f"{truth['spacing_mm']:.3f}mm", "--stagger", f"{truth['stagger']:.5f}",
+            "--card-bar", f"{truth.get('card_bar_mm', 150.0):.2f}mm"]
     if not (quilt / "plan.toml").exists():
         subprocess.run(plan, check=True, capture_output=True)
-    run = subprocess.run([rowsight, "snap", str(quilt), str(folder / "row.jpg"), "--row", "6", "--look", "--json"],
+    run = subprocess.run([rowsight, "snap", str(quilt), str(folder / "row.jpg"), "--row", str(NEWEST), "--look", "--json"],
                          capture_output=True, text=True)
+    (folder / "said.txt").write_text(run.stdout + run.stderr)
     if not run.stdout.strip():
         return None, run.stderr.strip().splitlines()[-1] if run.stderr.strip() else "nothing"
     return json.loads(run.stdout), None
@@ -343,6 +346,31 @@ def errors(said, truth):
     return out
 
 
+def judged(seed, truth, said, refused, found):
+    """Whether a photo was answered "right", "WRONG" or with "retake", and a line about it; `found` as `errors` gives it."""
+    about = f"{seed:3d} {truth['kind']:<24} contrast {truth['contrast']:+.2f} puff {truth['puff_mm']:.1f} rows {truth['rows']}"
+    if said is None:
+        return "retake", f"{about}: {refused[-150:]}"
+    verdict = said["verdict"]
+    worst = max((abs(e) / u for _, e, u in found if e is not None), default=0.0)
+    gross = any(e is None or abs(e) > 8 for _, e, _ in found)
+    state = "retake" if verdict["action"] == "retake" else "WRONG" if gross else "right"
+    rms = np.sqrt(np.mean([e * e for _, e, _ in found if e is not None])) if found and not gross else float("nan")
+    return state, (f"{about}: {state} {verdict['action']}, {len(said['gaps'])} gaps, RMS {rms:.2f} mm, worst {worst:.1f} u"
+                   + (f" | {verdict['reasons'][0][:90]}" if state == "retake" else ""))
+
+
+def summary(states, found, against=""):
+    """Of all photos: how many were answered how, and by how much the spacings of those that are right are off."""
+    e = np.array([(e, u) for _, e, u in found]).reshape(-1, 2)
+    counts = f"{states.count('right')} right, {states.count('WRONG')} wrong, {states.count('retake')} retaken or refused; {len(e)} spacings"
+    if not len(e):
+        return counts
+    held = np.mean(np.abs(e[:, 0]) <= 1.96 * e[:, 1])
+    return (f"{counts}{against}, RMS {np.sqrt(np.mean(e[:, 0] ** 2)):.2f} mm, "
+            f"95 % intervals hold {100 * held:.1f} %, worst {np.max(np.abs(e[:, 0]) / e[:, 1]):.1f} u")
+
+
 def main():
     parser = argparse.ArgumentParser()
     parser.add_argument("folder", type=pathlib.Path)
@@ -352,7 +380,7 @@ def main():
     parser.add_argument("--megapixels", type=float, default=12.0)
     parser.add_argument("--no-rows", action="store_true", help="draw cloth without a row, measure nothing")
     arguments = parser.parse_args()
-    all_errors, right, wrong, none = [], 0, 0, 0
+    all_errors, states = [], []
     if arguments.no_rows:
         # No thread to draw, and pixels of 0.7 mm or more: a coarser quilt will do.
         globals()["TEXTURE_MM"] = 0.6
@@ -370,30 +398,15 @@ def main():
         else:
             truth = draw(seed, folder, arguments.megapixels)
         said, refused = measure(arguments.rowsight, folder, truth)
-        about = f"{seed:3d} {truth['kind']:<24} contrast {truth['contrast']:+.2f} puff {truth['puff_mm']:.1f} rows {truth['rows']}"
-        if said is None:
-            none += 1
-            print(f"{about}: {refused[-150:]}")
-            continue
-        found = errors(said, truth)
-        verdict = said["verdict"]
-        worst = max((abs(e) / u for _, e, u in found if e is not None), default=0.0)
-        gross = any(e is None or abs(e) > 8 for _, e, _ in found)
-        state = "retake" if verdict["action"] == "retake" else "WRONG" if gross else "right"
-        rms = np.sqrt(np.mean([e * e for _, e, _ in found if e is not None])) if found and not gross else float("nan")
-        none += state == "retake"
-        wrong += state == "WRONG"
-        right += state == "right"
+        found = errors(said, truth) if said else []
+        state, line = judged(seed, truth, said, refused, found)
+        states.append(state)
         if state == "right":
-            all_errors += [(e, u) for _, e, u in found]
-        print(f"{about}: {state} {verdict['action']}, {len(said['gaps'])} gaps, RMS {rms:.2f} mm, worst {worst:.1f} u"
-              + (f" | {verdict['reasons'][0][:90]}" if state == "retake" else ""))
+            all_errors += found
+        print(line)
     if arguments.no_rows:
         return
-    e = np.array(all_errors).reshape(-1, 2)
-    held = np.mean(np.abs(e[:, 0]) <= 1.96 * e[:, 1]) if len(e) else float("nan")
-    print(f"{right} right, {wrong} wrong, {none} retaken or refused; {len(e)} spacings, RMS {np.sqrt(np.mean(e[:, 0] ** 2)):.2f} mm, "
-          f"95 % intervals hold {100 * held:.1f} %, worst {np.max(np.abs(e[:, 0]) / e[:, 1]):.1f} u")
+    print(summary(states, all_errors))
 
 
 if __name__ == "__main__":

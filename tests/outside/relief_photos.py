@@ -1,10 +1,10 @@
 """Photos of stitched quilts drawn as relief, measured by rowsight and held against their truth.
 
-A second renderer that shares nothing with `src/rehearse` nor with `other_photos.py`: the quilt is a height field (a membrane that
-puffs up between sewn lines, grooves, single stitches with their holes, seams, puckers) shaded by its normals under one low light;
-it lies on a sagging surface that bends away over the rollers, and every pixel's ray is met with that surface, puff included, through
-a whole Brown lens. Cards are the ready-made PDFs of `calibration/`, rasterised and laid above the stitching as rocked, curled boards.
-Then what a phone does to a picture. Lines and cloth: `relief_designs.py`, `relief_cloth.py`.
+A second renderer that shares nothing with `src/rehearse`, and with `other_photos.py` only how rowsight is asked and judged: the quilt is
+a height field (a membrane that puffs up between sewn lines, grooves, single stitches with their holes, seams, puckers) shaded by its normals
+under one low light; it lies on a sagging surface that bends away over the rollers, and every pixel's ray is met with that surface, puff
+included, through a whole Brown lens. Cards are the ready-made PDFs of `calibration/`, rasterised and laid above the stitching as rocked, curled
+boards. Then what a phone does to a picture. Lines and cloth: `relief_designs.py`, `relief_cloth.py`.
 
     python3 tests/outside/relief_photos.py --rowsight target/release/rowsight --to 40 target/relief
     python3 tests/outside/relief_photos.py --easy --to 6 target/relief-easy     # no wobble, flat, no lens: checks this file's truth
@@ -19,19 +19,18 @@ common to its cross-sections over 30 mm of line, against the same beside the lin
 import argparse
 import json
 import pathlib
-import subprocess
 
 import cv2
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
 import relief_camera
+from other_photos import NEWEST, judged, measure, summary
 from relief_cloth import PRINTS, dice
 from relief_designs import FAMILIES, design, write_svg
 from relief_light import radiance
 
 HALF_WIDTH_MM = 1300.0  # of the quilt; the plan says 2600 mm
-NEWEST = 6
 EASY = dict(wobble_mm=0, wander_mm=0, rounding_mm=0, missed=0, backtracks=0, sag_mm=0, ripple_mm=0, pucker_mm=0, rock_deg=0, curl_mm=0,
             k1=0, k2=0, p1=0, p2=0, tilt_deg=12, cloth="solid", thread=0.8, defocus_px=0.4, motion_px=0, noise=0.004, occluders=0,
             shadows=0, card_scale=1.0, stretch=0.0, mm_per_px=0.35, sensor_turn=1, tone=0.0, smear=0.0,
@@ -268,22 +267,6 @@ def plainness(grey, in_view, row, seen, crowd, origin):
     return float(np.sqrt(np.median(on) / max(np.median(beside), 1e-3))) if on and beside else 0.0
 
 
-def measure(rowsight, folder, truth):
-    """What rowsight says of the photo: the JSON, or the last line of what it complains about."""
-    quilt = folder / "quilt"
-    plan = [rowsight, "plan", str(quilt), "--width", "2600mm", "--length", "3000mm", "--design", str(folder / "drawn.svg"),
-            "--repeat", f"{truth['repeat_mm']:.3f}mm", "--spacing", f"{truth['spacing_mm']:.3f}mm", "--stagger", f"{truth['stagger']:.5f}",
-            "--card-bar", f"{truth['card_bar_mm']:.2f}mm"]
-    if not (quilt / "plan.toml").exists():
-        subprocess.run(plan, check=True, capture_output=True)
-    run = subprocess.run([rowsight, "snap", str(quilt), str(folder / "row.jpg"), "--row", str(NEWEST), "--look", "--json"],
-                         capture_output=True, text=True)
-    (folder / "said.txt").write_text(run.stdout + run.stderr)
-    if not run.stdout.strip():
-        return None, run.stderr.strip().splitlines()[-1] if run.stderr.strip() else "nothing"
-    return json.loads(run.stdout), None
-
-
 def errors(said, truth, of="baselines"):
     """Errors of spacing and their u, gap by gap. The tool's x is the truth's but for a move: the one that most ends of rows agree on, as
     rowsight may stop short of a thing that hides an end, or see past it."""
@@ -318,7 +301,7 @@ def main():
     parser.add_argument("--draw-only", action="store_true", help="measure nothing")
     arguments = parser.parse_args()
     settings = dict(EASY if arguments.easy else {}) | dict(one.split("=", 1) for one in arguments.set)
-    all_errors, set_errors, right, wrong, none = [], [], 0, 0, 0
+    all_errors, set_errors, states = [], [], []
     for seed in range(arguments.first, arguments.to):
         folder = arguments.folder / f"{seed:03d}"
         if (folder / "truth.json").exists():
@@ -328,33 +311,16 @@ def main():
         if arguments.draw_only:
             continue
         said, refused = measure(arguments.rowsight, folder, truth)
-        about = f"{seed:3d} {truth['kind']:<24} contrast {truth['contrast']:+.2f} puff {truth['puff_mm']:.1f} rows {truth['rows']}"
-        if said is None:
-            none += 1
-            print(f"{about}: {refused[-150:]}", flush=True)
-            continue
-        found = errors(said, truth)
-        verdict = said["verdict"]
-        worst = max((abs(e) / u for _, e, u in found if e is not None), default=0.0)
-        gross = any(e is None or abs(e) > 8 for _, e, _ in found)
-        state = "retake" if verdict["action"] == "retake" else "WRONG" if gross else "right"
-        rms = np.sqrt(np.mean([e * e for _, e, _ in found if e is not None])) if found and not gross else float("nan")
-        none += state == "retake"
-        wrong += state == "WRONG"
-        right += state == "right"
+        found = errors(said, truth) if said else []
+        state, line = judged(seed, truth, said, refused, found)
+        states.append(state)
         if state == "right":
-            all_errors += [(e, u) for _, e, u in found]
-            set_errors += [(e, u) for _, e, u in errors(said, truth, "as_set")]
-        print(f"{about}: {state} {verdict['action']}, {len(said['gaps'])} gaps, RMS {rms:.2f} mm, worst {worst:.1f} u"
-              + (f" | {verdict['reasons'][0][:90]}" if state == "retake" else ""), flush=True)
-    for name, some in (("as stitched", all_errors), ("as set", set_errors)):
-        e = np.array(some).reshape(-1, 2)
-        if arguments.draw_only or not len(e):
-            continue
-        held = np.mean(np.abs(e[:, 0]) <= 1.96 * e[:, 1])
-        print(f"{right} right, {wrong} wrong, {none} retaken or refused; {len(e)} spacings against the rows {name}, "
-              f"RMS {np.sqrt(np.mean(e[:, 0] ** 2)):.2f} mm, 95 % intervals hold {100 * held:.1f} %, "
-              f"worst {np.max(np.abs(e[:, 0]) / e[:, 1]):.1f} u")
+            all_errors += found
+            set_errors += errors(said, truth, "as_set")
+        print(line, flush=True)
+    if not arguments.draw_only:
+        print(summary(states, all_errors, " against the rows as stitched"))
+        print(summary(states, set_errors, " against the rows as set"))
 
 
 if __name__ == "__main__":
