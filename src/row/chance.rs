@@ -24,6 +24,9 @@ const CHANCE_SHARE: f64 = 0.08;
 /// Length of line that counts as one place, mm.
 const PLACE_MM: f64 = 100.0;
 
+/// What a score by the thread alone counts: threads reach further, and the levels below were found without them.
+pub const THREAD_SCORE: f64 = 0.4;
+
 /// Wobble up to which a row is a hand's without question, mm; places that chance finds scatter by 0.9 to 2 mm where much is
 /// found, a hand by 0.3 to 1 mm (practice photos).
 const HAND_MM: f64 = 1.0;

@@ -395,6 +395,7 @@ mod tests {
             RowMeasured {
                 index: row as i32,
                 score: 20.0,
+                by_threads: false,
                 trace: RowTrace { points },
                 wobble_mm: 0.5,
                 inflation: 10.0,

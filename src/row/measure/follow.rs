@@ -287,6 +287,7 @@ fn finish(
     RowMeasured {
         index,
         score,
+        by_threads: false,
         wobble_mm: robust_spread(&deviations),
         inflation: inflation(&deviations, OBSERVE_EVERY),
         astray: Vec::new(),

@@ -112,6 +112,8 @@ pub struct RowMeasured {
     pub index: i32,
     /// Match of the whole row, in robust standard deviations.
     pub score: f64,
+    /// Whether that is by the thread alone, see [`crate::line::map::LineMap::of_threads`].
+    pub by_threads: bool,
     /// Its line, along the row.
     pub trace: RowTrace,
     /// RMS of the line about the fitted design, mm.
@@ -147,8 +149,6 @@ pub struct Measured {
     pub card_scale: f64,
 }
 
-/// What a score by threads counts: they reach further, and the levels of `row::chance` were found without them.
-const THREAD_SCORE: f64 = 0.4;
 /// Share of the newest row's line that is followed as a rule.
 const MOSTLY: f64 = 0.6;
 
@@ -190,7 +190,7 @@ pub fn measure(job: &Job) -> Result<Measured, CannotMeasure> {
     let mut faint = rows(&laid_out, Faintness::Faint);
     if let Ok(faint) = &mut faint {
         for row in &mut faint.rows {
-            row.score *= THREAD_SCORE;
+            row.by_threads = true;
         }
     }
     if plain.is_err() && faint.is_err() {
