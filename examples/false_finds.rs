@@ -85,6 +85,7 @@ struct Trial {
     rows: usize,
     /// Of the newest row found.
     score: f64,
+    by_threads: bool,
     visible_mm: f64,
     found_mm: f64,
     /// As [`rowsight::row::chance::RowSeen::surprise`], of the newest row, and the greatest strength of any.
@@ -334,6 +335,7 @@ fn trials_of(path: &Path, arguments: &Arguments) -> anyhow::Result<Vec<Trial>> {
             is_true: false,
             rows: 0,
             score: f64::NAN,
+            by_threads: false,
             visible_mm: f64::NAN,
             found_mm: f64::NAN,
             surprise: f64::NAN,
@@ -349,6 +351,7 @@ fn trials_of(path: &Path, arguments: &Arguments) -> anyhow::Result<Vec<Trial>> {
                 let rows = looked.rows();
                 trial.rows = rows.len();
                 trial.score = rows.last().map_or(f64::NAN, |r| r.seen.score);
+                trial.by_threads = rows.last().is_some_and(|r| r.seen.by_threads);
                 trial.visible_mm = rows.last().map_or(f64::NAN, |r| r.seen.visible_mm);
                 trial.found_mm = rows.last().map_or(f64::NAN, |r| r.seen.found_mm);
                 trial.surprise = rows.last().map_or(f64::NAN, |r| r.seen.surprise());

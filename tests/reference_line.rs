@@ -8,7 +8,7 @@ use image::GrayImage;
 use rowsight::design::demo;
 use rowsight::geometry::{Point2, Vector2};
 use rowsight::line::map::{DIRECTIONS, LineMap};
-use rowsight::line::strip::{ACROSS_STEP_MM, LinePoint, Strip, StripSample};
+use rowsight::line::strip::{ACROSS_STEP_MM, Freedom, LinePoint, Strip, StripSample};
 use rowsight::rehearse::Seeded;
 use rowsight::row::search::{Frame, SURE_SCORE, Wanted, rows_in};
 use rowsight::row::spread::inflation;
@@ -165,7 +165,7 @@ fn a_thread_among_dots_is_followed_where_its_bend_is_drowned() {
         let off = off_mm(line);
         off.iter().filter(|o| **o < 0.5).count() as f64 / off.len() as f64
     };
-    let by_thread = strip.line(&strip.evidence(&strip.threads()), 3.0);
+    let by_thread = strip.line(&strip.evidence(&strip.threads()), 3.0, Freedom::PLAIN);
     let by_bend = places(&strip, 1.1);
     println!("{} {}", share_near(&by_thread), share_near(&by_bend));
     assert!(share_near(&by_thread) > 0.8, "{}", share_near(&by_thread));
@@ -173,7 +173,7 @@ fn a_thread_among_dots_is_followed_where_its_bend_is_drowned() {
 }
 
 fn places(strip: &Strip, sigma_mm: f64) -> Vec<LinePoint> {
-    strip.line(&strip.evidence(&strip.bends(sigma_mm)), 3.0)
+    strip.line(&strip.evidence(&strip.bends(sigma_mm)), 3.0, Freedom::PLAIN)
 }
 
 /// A bar with a step beside it: the strongest bend lies off its middle, by a third or so of what Steger's rule (the

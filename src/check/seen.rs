@@ -1,16 +1,15 @@
 //! How much is seen of a row, and from where to where.
 
-use crate::row::chance::{RowSeen, THREAD_SCORE};
+use crate::row::chance::RowSeen;
 use crate::row::measure::{Measured, RowMeasured};
 
 /// How plain a row is.
 pub(crate) fn row_seen(row: &RowMeasured) -> RowSeen {
     let (found, visible) = row.trace.found_of_visible();
-    let score = match row.by_threads {
-        true => THREAD_SCORE * row.score,
-        false => row.score,
-    };
-    RowSeen::of_places(score, visible, found, row.wobble_mm)
+    RowSeen {
+        by_threads: row.by_threads,
+        ..RowSeen::of_places(row.score, visible, found, row.wobble_mm)
+    }
 }
 
 /// Share of what is visible of a row on which its line was found.

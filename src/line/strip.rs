@@ -20,8 +20,6 @@ pub const ACROSS_STEP_MM: f64 = 0.3;
 pub const LINE_SIGMAS_MM: [f64; 3] = [0.6, 1.1, 1.8];
 /// Scale at which a line is shown for what it is, mm.
 const SHOWN_SIGMA_MM: f64 = LINE_SIGMAS_MM[1];
-/// Cost of a change from a light line to a dark one, in evidence: at a seam, seldom.
-const FLIP_COST: f32 = 10.0;
 /// Half length of the smoothing along the curve, samples: a stitch and its needle holes.
 const ALONG_HALF: usize = 3;
 /// A thread's own scale, mm, and half length of the smoothing of what is told at it, samples.
@@ -31,14 +29,8 @@ const THREAD_ALONG_HALF: usize = 5;
 const THREAD_LEVELS: f32 = 10.0;
 /// Half length of the neighbourhood evidence is compared with, samples.
 pub const NEIGHBOURHOOD: usize = 25;
-/// Cost of a step of one across-sample between neighbouring samples, in evidence.
-const BEND_COST: f32 = 0.25;
-/// Half length of the running mean in which a line's strength is judged, samples.
-const STRENGTH_HALF: usize = 8;
 /// Across-samples from the line within which its own flanks answer.
 const BESIDE: usize = 8;
-/// Cost of a sample that strays as far as is expected, in evidence.
-const STRAY_COST: f32 = 0.12;
 /// Evidence above this many times the local mean hardly counts more.
 const CLIP: f32 = 4.0;
 /// How much it still counts there: on plain cloth a line and its flanks all lie above, and the line is the
@@ -56,6 +48,37 @@ const LEAST_LOOK: f32 = 200.0;
 const LOOK_LEAN: f32 = 40.0;
 /// Share of the mean variance that is added to every profile sample beside the line: keeps the inverse tame.
 const LOOK_FLOOR: f32 = 0.05;
+
+/// How freely a line is taken to stray and to change; costs in evidence.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Freedom {
+    /// Of a step of one across-sample between neighbouring samples.
+    bend_cost: f32,
+    /// Of a change from a light line to a dark one: at a seam, seldom.
+    flip_cost: f32,
+    /// Of a sample that strays as far as is expected.
+    stray_cost: f32,
+    /// Half length of the running mean in which the line's strength is judged, samples.
+    strength_half: usize,
+}
+
+impl Freedom {
+    /// Of a plain line: it goes wherever it is seen.
+    pub const PLAIN: Freedom = Freedom {
+        bend_cost: 0.25,
+        flip_cost: 10.0,
+        stray_cost: 0.12,
+        strength_half: 8,
+    };
+    /// Of a faint one. A path that may go anywhere finds something everywhere; the less freely it strays, the less it finds
+    /// where no line is, and the less of a line that is there is lost to it.
+    pub const FAINT: Freedom = Freedom {
+        bend_cost: 4.0,
+        flip_cost: 40.0,
+        stray_cost: 0.5,
+        strength_half: 15,
+    };
+}
 
 /// Where one sample of a strip lies.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -265,10 +288,10 @@ impl Strip {
     ///
     /// `expected_mm` is how far the stitching strays from the curve as a rule: a path that strays further
     /// has to collect more.
-    pub fn line(&self, evidence: &[f32], expected_mm: f64) -> Vec<LinePoint> {
+    pub fn line(&self, evidence: &[f32], expected_mm: f64, freedom: Freedom) -> Vec<LinePoint> {
         let per_step = (ACROSS_STEP_MM / expected_mm) as f32;
         let strays: Vec<f32> = (0..self.across())
-            .map(|k| STRAY_COST * ((k as f32 - self.half as f32) * per_step).powi(2))
+            .map(|k| freedom.stray_cost * ((k as f32 - self.half as f32) * per_step).powi(2))
             .collect();
         let across = self.across();
         let mut points = vec![
@@ -292,8 +315,8 @@ impl Strip {
             }
             if end - start >= 8 {
                 let run = &evidence[start * across..end * across];
-                let path = best_path(run, across, &strays);
-                let strengths = strengths(run, across, &path);
+                let path = best_path(run, across, &strays, freedom);
+                let strengths = strengths(run, across, &path, freedom.strength_half);
                 for (i, point) in points[start..end].iter_mut().enumerate() {
                     let line = &run[i * across..(i + 1) * across];
                     let (k, sign) = path[i];
@@ -408,8 +431,8 @@ impl Look {
     }
 }
 
-/// Evidence on the path against evidence of the same sign beside it, both as running means.
-fn strengths(evidence: &[f32], across: usize, path: &[(usize, f32)]) -> Vec<f32> {
+/// Evidence on the path against evidence of the same sign beside it, both as running means over `half` samples to both sides.
+fn strengths(evidence: &[f32], across: usize, path: &[(usize, f32)], half: usize) -> Vec<f32> {
     let (on, beside): (Vec<f32>, Vec<f32>) = evidence
         .chunks_exact(across)
         .zip(path)
@@ -424,10 +447,7 @@ fn strengths(evidence: &[f32], across: usize, path: &[(usize, f32)]) -> Vec<f32>
             (sign * line[k], if n > 0.0 { sum / n } else { f32::NAN })
         })
         .unzip();
-    let (on, beside) = (
-        running_mean(&on, STRENGTH_HALF),
-        running_mean(&beside, STRENGTH_HALF),
-    );
+    let (on, beside) = (running_mean(&on, half), running_mean(&beside, half));
     on.iter().zip(beside).map(|(a, b)| a / (b + 0.1)).collect()
 }
 
@@ -539,7 +559,17 @@ const FLIP: i8 = 2;
 
 /// The path through `evidence[sample][across]` with the largest sum, changing by at most one across
 /// sample a step; with the sign under which it runs.
-fn best_path(evidence: &[f32], across: usize, strays: &[f32]) -> Vec<(usize, f32)> {
+fn best_path(
+    evidence: &[f32],
+    across: usize,
+    strays: &[f32],
+    freedom: Freedom,
+) -> Vec<(usize, f32)> {
+    let Freedom {
+        bend_cost,
+        flip_cost,
+        ..
+    } = freedom;
     let n = evidence.len() / across;
     // Two layers: a light line, a dark line; each with a place beyond its ends that no path comes from.
     let width = across + 2;
@@ -564,9 +594,9 @@ fn best_path(evidence: &[f32], across: usize, strays: &[f32]) -> Vec<(usize, f32
                 for k in 0..across {
                     let (mut best, mut step) = (stay[k], 0);
                     for (total, by) in [
-                        (left[k] - BEND_COST, -1),
-                        (right[k] - BEND_COST, 1),
-                        (other[k] - FLIP_COST, FLIP),
+                        (left[k] - bend_cost, -1),
+                        (right[k] - bend_cost, 1),
+                        (other[k] - flip_cost, FLIP),
                     ] {
                         step = if total > best { by } else { step };
                         best = if total > best { total } else { best };

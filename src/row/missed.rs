@@ -53,17 +53,18 @@ struct Run<'a> {
 /// where it passes the cloth's own tone: where it fades at the ends, or is seen lighter as well as darker than such
 /// cloth, nothing is said.
 ///
-/// `samples` is the number of samples in one repeat.
+/// Of lines followed as faint ones nothing is said. `samples` is the number of samples in one repeat.
 pub fn missed(rows: &[RowMeasured], samples: usize) -> Vec<Vec<(f64, f64)>> {
     let runs: Vec<Run> = rows
         .iter()
         .enumerate()
         .flat_map(|(row, r)| {
             let photos = r.trace.points.chunk_by(|a, b| a.photo == b.photo);
-            photos.map(move |points| Run { row, points })
+            let plain = photos.filter(|points| points.iter().all(|p| !p.is_faint));
+            plain.map(move |points| Run { row, points })
         })
         .collect();
-    let all = rows.iter().flat_map(|r| &r.trace.points);
+    let all = runs.iter().flat_map(|run| run.points);
     let found: Vec<f32> = all.filter(|p| p.found).map(|p| p.strength).collect();
     let usual = match median(found, f32::total_cmp) {
         Some(usual) if usual >= CLEAR && samples > 0 => usual,

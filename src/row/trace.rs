@@ -1,11 +1,12 @@
 //! A row's stitched line, traced in the photos at full size along the whole curve.
 
 use super::measure::Job;
+use super::spread::robust_spread;
 use super::straight::{Side, Traced, drop_outermost, goes_straight_on};
 use crate::design::DesignPoint;
 use crate::geometry::{Point2, Vector2};
 use crate::line::map::covers;
-use crate::line::strip::{LINE_SIGMAS_MM, LinePoint, Look, Shown, Strip, StripSample};
+use crate::line::strip::{Freedom, LINE_SIGMAS_MM, LinePoint, Look, Shown, Strip, StripSample};
 use crate::plane::camera::PreparedView;
 use crate::plane::joint::{LineObservation, State};
 use image::GrayImage;
@@ -16,9 +17,12 @@ use std::collections::{BTreeMap, BTreeSet};
 pub(super) const REACH_MM: f64 = 6.0;
 /// Strength from which the line is taken for found; a path through nothing mostly stays below it.
 pub(super) const FOUND_STRENGTH: f32 = 6.0;
-/// By how much strengths are larger by other means than by the thread, whose evidence is clipped: along rows that are not
-/// there one place in twenty is then found (practice photos with another design), as by the others.
-const THREAD_STRENGTH: f32 = 1.4;
+/// By how much strengths are larger for a plain line than for a faint one, by the thread, whose evidence is clipped, and by its
+/// look: along rows that are not there no more than one place in twelve is then found (practice photos with another design).
+const THREAD_STRENGTH: f32 = 2.0;
+const FAINT_LOOK_STRENGTH: f32 = 1.5;
+/// How far a faint line strays as a rule at least, mm: what is found of it is what strays least.
+const FAINT_STRAY_MM: f64 = 2.0;
 /// Half length of the window in which most of the line has to be found before any of it counts, samples.
 const SUPPORT_HALF: usize = 30;
 /// Share of the window.
@@ -27,6 +31,10 @@ const SUPPORT_SHARE: f32 = 0.6;
 const RUN_END: usize = 6;
 /// Share of the line that stands out, but not near the fitted design, from which the fit is not there yet.
 const FIT_IS_OFF: f64 = 0.3;
+/// Share of what is found in good places below which something hides the row: by the design's height, and along the row.
+const LEAST_OF_PLAIN: [f64; 2] = [0.7, 0.5];
+/// The same for faint lines, of which more or less is found by chance; a rail's edge counts no more than a thread there.
+const LEAST_OF_FAINT: [f64; 2] = [0.35, 0.25];
 /// Step of the design's height in which a rail's cover is judged, mm.
 const LEVEL_MM: f64 = 12.0;
 /// Stretch along the row in which the quilt's end is judged, mm.
@@ -69,6 +77,8 @@ pub struct TracePoint {
     pub cloth: f32,
     /// Whether a card lies within reach of the line: its edge outshouts a thread.
     pub beside_card: bool,
+    /// Whether the line was followed as a faint one: a place without it means nothing.
+    pub is_faint: bool,
     /// Whether the line counts here: strong enough, and in company.
     pub found: bool,
 }
@@ -102,8 +112,9 @@ impl RowTrace {
     }
 
     /// Takes back what was found at heights of the design, or stretches along the row, of which most was
-    /// not: there a rail lies over the row, or the quilt has ended, and what answers is their edges.
-    fn drop_what_hides(&mut self) {
+    /// not: there a rail lies over the row, or the quilt has ended, and what answers is their edges. `least` as
+    /// [`LEAST_OF_PLAIN`].
+    fn drop_what_hides(&mut self, least: [f64; 2]) {
         let height = |p: &TracePoint| (0, (p.across_mm / LEVEL_MM).floor() as i64);
         let stretch = |p: &TracePoint| (1, (p.along_mm / WINDOW_MM).floor() as i64);
         let mut shares: BTreeMap<(u8, i64), (u32, u32)> = BTreeMap::new();
@@ -125,7 +136,7 @@ impl RowTrace {
                 return 0.0;
             }
             let at = all.len() * 3 / 4;
-            [0.7, 0.5][usize::from(kind)] * *all.select_nth_unstable_by(at, f64::total_cmp).1
+            least[usize::from(kind)] * *all.select_nth_unstable_by(at, f64::total_cmp).1
         };
         let least = [part_of_good(0), part_of_good(1)];
         for p in &mut self.points {
@@ -222,6 +233,9 @@ pub(super) enum Told {
     Thread,
     /// By its own look, learned from what was traced.
     Look(Box<Look>),
+    /// By its own look, learned where the thread alone tells it, and as a faint line: the thread says best whether there is a
+    /// line, its look says where. A groove's lit and shaded walls are threads too.
+    FaintLook(Box<Look>),
 }
 
 impl Told {
@@ -229,19 +243,31 @@ impl Told {
         strip.evidence(&match self {
             Told::Bend(sigma_mm) => strip.bends(*sigma_mm),
             Told::Thread => strip.threads(),
-            Told::Look(look) => strip.likeness(look),
+            Told::Look(look) | Told::FaintLook(look) => strip.likeness(look),
         })
     }
 
     /// The line in a strip, its strength such that [`FOUND_STRENGTH`] means as much whatever it is told by.
     pub(super) fn line(&self, strip: &Strip, expected_mm: f64) -> Vec<LinePoint> {
-        let mut line = strip.line(&self.evidence(strip), expected_mm);
-        if matches!(self, Told::Thread) {
-            for point in &mut line {
-                point.strength *= THREAD_STRENGTH;
+        let evidence = self.evidence(strip);
+        let strength = match self {
+            Told::Thread => THREAD_STRENGTH,
+            Told::FaintLook(_) => FAINT_LOOK_STRENGTH,
+            Told::Bend(_) | Told::Look(_) => {
+                return strip.line(&evidence, expected_mm, Freedom::PLAIN);
             }
+        };
+        let expected_mm = expected_mm.max(FAINT_STRAY_MM);
+        let mut line = strip.line(&evidence, expected_mm, Freedom::FAINT);
+        for point in &mut line {
+            point.strength *= strength;
         }
         line
+    }
+
+    /// Whether the line is followed as a faint one.
+    fn is_faint(&self) -> bool {
+        matches!(self, Told::Thread | Told::FaintLook(_))
     }
 }
 
@@ -250,6 +276,8 @@ impl Told {
 pub struct Learned {
     /// By photo.
     told: Vec<Option<Told>>,
+    /// Photos in which the lines are plain enough that it holds for the passes that follow.
+    settled: BTreeSet<usize>,
     /// Photos, and sides of all rows, on which a rail or a seam was taken for the outermost strokes.
     rails: BTreeSet<(usize, Side)>,
     passes: usize,
@@ -263,12 +291,14 @@ impl Learned {
     }
 }
 
-/// Share of the lines in view below which, found by their bend, the thread alone is tried; and how much more it has to find.
-const MOSTLY_LOST: f64 = 0.6;
-const THREAD_FINDS_MORE: f64 = 1.2;
-
-/// Passes in which the line is told by its bend and by its look, and the better way is taken.
-const BOTH_WAYS: usize = 1;
+/// Share of the lines in view from which on they are found well enough; below, the thread alone is tried.
+const MOSTLY_FOUND: f64 = 0.6;
+/// Strength of the best quarter of a line from which on it is plain where it is seen, however much of it is hidden.
+const PLAIN_STRENGTH: f32 = 3.0 * FOUND_STRENGTH;
+/// Spread about the fitted design up to which what is found counts in full, mm; chance scatters over all that is in reach.
+const STEADY_MM: f64 = 0.5;
+/// How much of what the thread finds its look has to find to be taken.
+const LOOK_FINDS: f64 = 0.7;
 
 /// The rows' lines in a photo, and by what they were told.
 struct Followed {
@@ -293,8 +323,8 @@ impl Followed {
         }
     }
 
-    /// By the bend at the scale at which it is strongest; by the thread alone where that loses most of the lines and the
-    /// thread does not.
+    /// By the bend at the scale at which it is strongest; where that loses most of the lines and the thread alone shows more, by
+    /// that or by the look that it shows.
     fn at_first(strips: &[Strip], strays: &[Stray]) -> Followed {
         let by_bend = |sigma_mm: &f64| Followed::by(Told::Bend(*sigma_mm), strips, strays);
         let mut best = by_bend(&LINE_SIGMAS_MM[0]);
@@ -303,40 +333,53 @@ impl Followed {
                 best = other;
             }
         }
-        let (found, visible) = best.found_of_visible(strays);
-        if found as f64 >= MOSTLY_LOST * visible as f64 {
+        if best.are_mostly_found(strays) || best.strength >= PLAIN_STRENGTH {
             return best;
         }
         let by_thread = Followed::by(Told::Thread, strips, strays);
-        match by_thread.found_of_visible(strays).0 as f64 > THREAD_FINDS_MORE * found as f64 {
-            true => by_thread,
-            false => best,
+        let thread_worth = by_thread.worth(strays);
+        if thread_worth <= best.worth(strays) {
+            return best;
+        }
+        let Some(look) = by_thread.look(strips) else {
+            return by_thread;
+        };
+        let by_look = Followed::by(Told::Look(look.clone()), strips, strays);
+        if by_look.are_mostly_found(strays) || by_look.worth(strays) > thread_worth {
+            return by_look;
+        }
+        let by_faint_look = Followed::by(Told::FaintLook(look), strips, strays);
+        match by_faint_look.worth(strays) > LOOK_FINDS * thread_worth {
+            true => by_faint_look,
+            false => by_thread,
         }
     }
 
-    /// On how many samples the lines are found, and how many are visible.
-    fn found_of_visible(&self, strays: &[Stray]) -> (usize, usize) {
+    /// How much is found, less where it scatters as chance does, samples.
+    fn worth(&self, strays: &[Stray]) -> f64 {
+        let lines = self.lines.iter().zip(strays);
+        let found: Vec<f64> = lines
+            .flat_map(|(line, stray)| line.iter().zip(supported(line, stray.farthest_mm)))
+            .filter(|(_, found)| *found)
+            .map(|(point, _)| f64::from(point.across_mm))
+            .collect();
+        found.len() as f64 / robust_spread(&found).max(STEADY_MM)
+    }
+
+    /// Whether the lines are found on most of what is visible of them.
+    fn are_mostly_found(&self, strays: &[Stray]) -> bool {
         let lines = self.lines.iter().zip(strays);
         let found = lines.flat_map(|(line, stray)| supported(line, stray.farthest_mm));
-        let seen = self.lines.iter().flatten().filter(|p| !p.strength.is_nan());
-        (found.filter(|found| *found).count(), seen.count())
+        let found = found.filter(|found| *found).count();
+        let visible = self.lines.iter().flatten().filter(|p| !p.strength.is_nan());
+        found as f64 >= MOSTLY_FOUND * visible.count() as f64
     }
 
     /// Their own look, where it can be learned.
-    fn look(&self, strips: &[Strip]) -> Option<Told> {
+    fn look(&self, strips: &[Strip]) -> Option<Box<Look>> {
         let lines = self.lines.iter().map(Vec::as_slice);
         let pairs: Vec<(&Strip, &[LinePoint])> = strips.iter().zip(lines).collect();
-        let look = Look::learn(&pairs, FOUND_STRENGTH)?;
-        Some(Told::Look(Box::new(look)))
-    }
-
-    /// Whether the lines told by their look are followed better than as before.
-    fn is_better_than(&self, before: &Followed, strays: &[Stray]) -> bool {
-        match before.told {
-            // Clipped evidence does not compare with the look's.
-            Told::Thread => self.found_of_visible(strays).0 > before.found_of_visible(strays).0,
-            _ => self.strength > before.strength,
-        }
+        Look::learn(&pairs, FOUND_STRENGTH).map(Box::new)
     }
 }
 
@@ -373,19 +416,25 @@ pub fn trace_rows(
             })
             .collect();
         let by = |told: Told| Followed::by(told, &strips, strays);
+        let is_settled = learned.settled.contains(&photo);
         let mut followed = match &learned.told[photo] {
-            Some(told) => by(told.clone()),
-            None => Followed::at_first(&strips, strays),
+            Some(told) if is_settled => by(told.clone()),
+            // What is faint from afar may be plain once the design fits.
+            _ => Followed::at_first(&strips, strays),
         };
-        if let Some(look) = followed.look(&strips) {
-            if learned.passes < BOTH_WAYS {
-                let by_look = by(look);
-                if by_look.is_better_than(&followed, strays) {
+        let is_plain = is_settled || matches!(followed.told, Told::Bend(_));
+        if is_plain && let Some(look) = followed.look(&strips) {
+            if !is_settled {
+                let by_look = by(Told::Look(look));
+                if by_look.strength > followed.strength {
                     followed = by_look;
                 }
             } else if matches!(followed.told, Told::Look(_)) {
-                followed.told = look;
+                followed.told = Told::Look(look);
             }
+        }
+        if is_plain {
+            learned.settled.insert(photo);
         }
         let Followed { told, lines, .. } = followed;
         for (((trace, strip), line), stray) in
@@ -395,7 +444,7 @@ pub fn trace_rows(
             let shown = strip.shown(line);
             trace
                 .points
-                .extend(points(photo, strip, line, &shown, &found));
+                .extend(points(photo, strip, line, &shown, &found, told.is_faint()));
         }
         let traced = Traced {
             job,
@@ -428,8 +477,12 @@ pub fn trace_rows(
         learned.told[photo] = Some(told);
     }
     learned.passes += 1;
+    let least = match learned.told.iter().flatten().any(Told::is_faint) {
+        true => LEAST_OF_FAINT,
+        false => LEAST_OF_PLAIN,
+    };
     for trace in &mut traces {
-        trace.drop_what_hides();
+        trace.drop_what_hides(least);
         trace.drop_islands();
     }
     traces
@@ -441,6 +494,7 @@ fn points<'a>(
     line: &'a [LinePoint],
     shown: &'a [Shown],
     found: &'a [bool],
+    is_faint: bool,
 ) -> impl Iterator<Item = TracePoint> + 'a {
     strip.samples.iter().zip(line).zip(shown).zip(found).map(
         move |(((sample, point), shown), found)| TracePoint {
@@ -457,6 +511,7 @@ fn points<'a>(
             bend: shown.bend,
             cloth: shown.cloth,
             beside_card: sample.beside_card,
+            is_faint,
             found: *found,
         },
     )
@@ -633,8 +688,68 @@ pub(super) fn test_points(samples: usize, strength: impl Fn(usize) -> f32) -> Ve
             bend: -2.0 * strength,
             cloth: 120.0,
             beside_card: false,
+            is_faint: false,
             found: strength > FOUND_STRENGTH,
         }
     };
     (0..samples).map(point).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::rehearse::Seeded;
+    use image::Luma;
+
+    /// Cloth of noise, 10 grey levels, at half a millimetre a pixel, with a thread of one pixel that strays as a hand does.
+    fn strip(thread_levels: f64, seed: u64) -> Strip {
+        let mut rng = Seeded::new(seed);
+        let (length_px, middle_px) = (2400, 40.0);
+        let strays_px =
+            |x: u32| 1.6 * (std::f64::consts::TAU * f64::from(x) / 300.0).sin() + middle_px;
+        let luma = GrayImage::from_fn(length_px, 80, |x, y| {
+            let off = f64::from(y) + 0.5 - strays_px(x);
+            let thread = thread_levels * (1.0 - off.abs()).max(0.0);
+            Luma([(120.0 + 10.0 * rng.normal() + thread).round() as u8])
+        });
+        let sample = |i: u32| StripSample {
+            along_mm: f64::from(i),
+            across_mm: 0.0,
+            on_quilt: Point2::new(f64::from(i), 0.0),
+            normal_on_quilt: Vector2::y(),
+            px: Point2::new(2.0 * f64::from(i) + 10.0, middle_px),
+            per_mm: Vector2::new(0.0, 2.0),
+            normal_px: Vector2::y(),
+            visible: true,
+            beside_card: false,
+        };
+        let samples = (0..length_px / 2 - 10).map(sample).collect();
+        Strip::new(&luma, samples, REACH_MM)
+    }
+
+    /// Share of the line that is found within half a millimetre of where it is.
+    fn share(told: Told, strip: &Strip) -> f64 {
+        let line = told.line(strip, 2.0);
+        let found = supported(&line, REACH_MM);
+        let right = line
+            .iter()
+            .zip(&found)
+            .zip(0u32..)
+            .filter(|((p, found), i)| {
+                let place = 0.8 * (std::f64::consts::TAU * f64::from(2 * i + 10) / 300.0).sin();
+                **found && (f64::from(p.across_mm) - place).abs() < 0.5
+            });
+        right.count() as f64 / line.len() as f64
+    }
+
+    #[test]
+    fn a_faint_line_is_followed_by_its_thread_and_noise_is_not() {
+        for seed in 0..4 {
+            let faint = strip(9.0, seed);
+            assert!(share(Told::Thread, &faint) > 0.8, "{seed}");
+            // What the plain line's freedom makes of it.
+            assert!(share(Told::Bend(0.6), &faint) < 0.2, "{seed}");
+            assert!(share(Told::Thread, &strip(0.0, seed)) < 0.1, "{seed}");
+        }
+    }
 }

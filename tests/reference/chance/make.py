@@ -20,6 +20,7 @@ from scipy.stats import genpareto, kstest
 
 SHARE_BEYOND = 0.10  # of all trials that lie beyond the threshold
 CHANCE_SHARE, PLACE_MM, HAND_MM = 0.08, 100.0, 1.0
+THREAD_SCORE = 0.4
 
 
 def surprise(visible_mm, found_mm):
@@ -53,7 +54,8 @@ def main():
         # What was refused shows nothing.
         if row["surprise"] in ("", "NaN"):
             return 0.0
-        return strength(float(row["score"]), float(row["surprise"]), float(row["wobble_mm"]))
+        counts = THREAD_SCORE if row["by_threads"] == "true" else 1.0
+        return strength(counts * float(row["score"]), float(row["surprise"]), float(row["wobble_mm"]))
 
     empty = np.array([value(row) for row in trials if not row["distance_mm"]])
     trials = [row for row in trials if row["distance_mm"]]
