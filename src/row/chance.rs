@@ -10,7 +10,7 @@
 //! surprise, of which neither alone is enough.
 //!
 //! Places along a line hang together and cloth is no coin, so this is a measure only. How often chance reaches a value of
-//! it is taken from photos that show rows of another design (where no row is it reaches only half as far), with a generalised Pareto distribution for its tail
+//! it is taken from photos that show rows of another design (where no row is it reaches only a third as far), with a generalised Pareto distribution for its tail
 //! (Coles, An Introduction to Statistical Modeling of Extreme Values, 2001, section 4.2).
 //!
 //! For a design that is the stitched one mirrored or drawn out the told rate is too small: where they agree the line found
@@ -235,6 +235,7 @@ mod tests {
             let fitted = tail[name].as_f64().unwrap();
             assert!((constant - fitted).abs() < 1e-3, "{name}: {fitted}");
         }
+        assert_eq!(reference["thread_score"].as_f64(), Some(THREAD_SCORE));
         // And the photos themselves, counted: what is told is not rarer than what happened, but for chance (two
         // standard deviations of a count).
         let beyond = numbers(&reference["beyond"]);

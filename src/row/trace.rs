@@ -276,7 +276,7 @@ impl Told {
 pub struct Learned {
     /// By photo.
     told: Vec<Option<Told>>,
-    /// Photos in which the lines are plain enough that it holds for the passes that follow.
+    /// Photos whose lines are told by their bend, or by the look it showed: that holds for the passes that follow.
     settled: BTreeSet<usize>,
     /// Photos, and sides of all rows, on which a rail or a seam was taken for the outermost strokes.
     rails: BTreeSet<(usize, Side)>,
@@ -325,7 +325,7 @@ impl Followed {
 
     /// By the bend at the scale at which it is strongest; where that loses most of the lines and the thread alone shows more, by
     /// that or by the look that it shows.
-    fn at_first(strips: &[Strip], strays: &[Stray]) -> Followed {
+    fn anew(strips: &[Strip], strays: &[Stray]) -> Followed {
         let by_bend = |sigma_mm: &f64| Followed::by(Told::Bend(*sigma_mm), strips, strays);
         let mut best = by_bend(&LINE_SIGMAS_MM[0]);
         for other in LINE_SIGMAS_MM[1..].iter().map(by_bend) {
@@ -355,24 +355,24 @@ impl Followed {
         }
     }
 
+    /// Places on which the lines are found.
+    fn found(&self, strays: &[Stray]) -> impl Iterator<Item = &LinePoint> {
+        let lines = self.lines.iter().zip(strays);
+        lines
+            .flat_map(|(line, stray)| line.iter().zip(supported(line, stray.farthest_mm)))
+            .filter_map(|(point, found)| found.then_some(point))
+    }
+
     /// How much is found, less where it scatters as chance does, samples.
     fn worth(&self, strays: &[Stray]) -> f64 {
-        let lines = self.lines.iter().zip(strays);
-        let found: Vec<f64> = lines
-            .flat_map(|(line, stray)| line.iter().zip(supported(line, stray.farthest_mm)))
-            .filter(|(_, found)| *found)
-            .map(|(point, _)| f64::from(point.across_mm))
-            .collect();
-        found.len() as f64 / robust_spread(&found).max(STEADY_MM)
+        let across_mm: Vec<f64> = self.found(strays).map(|p| f64::from(p.across_mm)).collect();
+        across_mm.len() as f64 / robust_spread(&across_mm).max(STEADY_MM)
     }
 
     /// Whether the lines are found on most of what is visible of them.
     fn are_mostly_found(&self, strays: &[Stray]) -> bool {
-        let lines = self.lines.iter().zip(strays);
-        let found = lines.flat_map(|(line, stray)| supported(line, stray.farthest_mm));
-        let found = found.filter(|found| *found).count();
         let visible = self.lines.iter().flatten().filter(|p| !p.strength.is_nan());
-        found as f64 >= MOSTLY_FOUND * visible.count() as f64
+        self.found(strays).count() as f64 >= MOSTLY_FOUND * visible.count() as f64
     }
 
     /// Their own look, where it can be learned.
@@ -420,7 +420,7 @@ pub fn trace_rows(
         let mut followed = match &learned.told[photo] {
             Some(told) if is_settled => by(told.clone()),
             // What is faint from afar may be plain once the design fits.
-            _ => Followed::at_first(&strips, strays),
+            _ => Followed::anew(&strips, strays),
         };
         let is_plain = is_settled || matches!(followed.told, Told::Bend(_));
         if is_plain && let Some(look) = followed.look(&strips) {

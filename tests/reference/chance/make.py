@@ -84,7 +84,7 @@ def main():
     places = [(12.5, 2500, 700, 0.6), (6.0, 400, 160, 1.4), (30.0, 3000, 2400, 1.0), (9.0, 1000, 60, 0.5), (15.0, 800, 800, 2.0)]
     out = {
         "source": f"scipy {scipy.__version__}: stats.genpareto, special.rel_entr; numpy {np.__version__}; make.py beside this",
-        "trials": len(trials), "tail": tail, "held_out": held_out,
+        "trials": len(trials), "thread_score": THREAD_SCORE, "tail": tail, "held_out": held_out,
         "survival": [[x, float(law.sf(x))] for x in (0.0, 0.1, 0.5, 1.0, 2.0, 5.0, 12.0)],
         "exponential": [[x, math.exp(-x / tail["scale"])] for x in (0.0, 1.0, 4.0)],
         "strength": [[s, v, f, w, strength(s, surprise(v, f), w)] for s, v, f, w in places],
