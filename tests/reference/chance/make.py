@@ -20,7 +20,7 @@ from scipy.stats import genpareto, kstest
 
 SHARE_BEYOND = 0.10  # of all trials that lie beyond the threshold
 CHANCE_SHARE, PLACE_MM, HAND_MM = 0.08, 100.0, 1.0
-THREAD_SCORE = 0.4
+THREAD_SCORE = 0.5
 
 
 def surprise(visible_mm, found_mm):
@@ -54,7 +54,7 @@ def main():
         # What was refused shows nothing.
         if row["surprise"] in ("", "NaN"):
             return 0.0
-        counts = THREAD_SCORE if row["by_threads"] == "true" else 1.0
+        counts = THREAD_SCORE if row.get("by_threads") == "true" else 1.0
         return strength(counts * float(row["score"]), float(row["surprise"]), float(row["wobble_mm"]))
 
     empty = np.array([value(row) for row in trials if not row["distance_mm"]])
@@ -84,7 +84,7 @@ def main():
     places = [(12.5, 2500, 700, 0.6), (6.0, 400, 160, 1.4), (30.0, 3000, 2400, 1.0), (9.0, 1000, 60, 0.5), (15.0, 800, 800, 2.0)]
     out = {
         "source": f"scipy {scipy.__version__}: stats.genpareto, special.rel_entr; numpy {np.__version__}; make.py beside this",
-        "trials": len(trials), "thread_score": THREAD_SCORE, "tail": tail, "held_out": held_out,
+        "trials": len(trials), "tail": tail, "held_out": held_out,
         "survival": [[x, float(law.sf(x))] for x in (0.0, 0.1, 0.5, 1.0, 2.0, 5.0, 12.0)],
         "exponential": [[x, math.exp(-x / tail["scale"])] for x in (0.0, 1.0, 4.0)],
         "strength": [[s, v, f, w, strength(s, surprise(v, f), w)] for s, v, f, w in places],
