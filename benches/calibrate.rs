@@ -137,6 +137,7 @@ fn many_cards() {
             priors,
             start,
             line_loss: Loss::Squared,
+            hand: None,
         };
         drop(joint.solve().expect("a plane"));
     };

@@ -100,6 +100,7 @@ fn solved(of: &Fixture) -> (Solved, Vec<CardId>) {
         priors,
         start,
         line_loss: Loss::Squared,
+        hand: None,
     };
     (joint.solve().unwrap(), card_list(&photos))
 }

@@ -35,6 +35,7 @@ fn layout(found: &FoundCards, camera: CameraPrior, card_bar_mm: f64) -> Option<L
         priors,
         start,
         line_loss: Loss::Squared,
+        hand: None,
     };
     let state = joint.solve_roughly().ok()?.state;
     let places = state.cards.iter().map(|c| (c.x, c.s, c.angle));

@@ -18,6 +18,8 @@ pub const ARC_STEP_MM: f64 = 1.0;
 pub const ACROSS_STEP_MM: f64 = 0.3;
 /// Scales of the second derivative across, mm: a thread, a thread in its groove, a soft groove.
 pub const LINE_SIGMAS_MM: [f64; 3] = [0.6, 1.1, 1.8];
+/// Scale of the first derivative across, mm: a groove with one wall lit and one in the shade.
+pub const GROOVE_SIGMA_MM: f64 = 0.6;
 /// Scale at which a line is shown for what it is, mm.
 const SHOWN_SIGMA_MM: f64 = LINE_SIGMAS_MM[1];
 /// Half length of the smoothing along the curve, samples: a stitch and its needle holes.
@@ -184,7 +186,21 @@ impl Strip {
     /// Second derivative across at a scale of `sigma_mm`, smoothed along the curve: positive on a light
     /// line. NaN where it is not visible.
     pub fn bends(&self, sigma_mm: f64) -> Vec<f32> {
-        bends_of(&self.smooth, self.across(), sigma_mm)
+        filtered(
+            &self.smooth,
+            self.across(),
+            &second_derivative_kernel(sigma_mm),
+        )
+    }
+
+    /// First derivative across, smoothed along the curve: largest in the middle of a groove of which one wall is lit and the
+    /// other in the shade, where a bend is largest on either wall. NaN where it is not visible.
+    pub fn slopes(&self) -> Vec<f32> {
+        filtered(
+            &self.smooth,
+            self.across(),
+            &first_derivative_kernel(GROOVE_SIGMA_MM),
+        )
     }
 
     /// Second derivative across at a thread's own scale, no stronger one counting more than is usual around, and only
@@ -192,7 +208,8 @@ impl Strip {
     /// [`super::map::LineMap::of_threads`]. Positive on a light line, NaN where it is not visible.
     pub fn threads(&self) -> Vec<f32> {
         let across = self.across();
-        let mut bends = bends_of(&self.raw, across, THREAD_SIGMA_MM);
+        let kernel = second_derivative_kernel(THREAD_SIGMA_MM);
+        let mut bends = filtered(&self.raw, across, &kernel);
         let around = mean_sizes_around(&bends, across);
         for (line, mean) in bends.chunks_exact_mut(across).zip(around) {
             for b in line {
@@ -451,9 +468,8 @@ fn strengths(evidence: &[f32], across: usize, path: &[(usize, f32)], half: usize
     on.iter().zip(beside).map(|(a, b)| a / (b + 0.1)).collect()
 }
 
-/// Minus the second derivative across of `values[sample][across]` at a scale; NaN where they are.
-fn bends_of(values: &[f32], across: usize, sigma_mm: f64) -> Vec<f32> {
-    let kernel = second_derivative_kernel(sigma_mm);
+/// `values[sample][across]` with a kernel of odd length laid across at every place; NaN where they are.
+fn filtered(values: &[f32], across: usize, kernel: &[f32]) -> Vec<f32> {
     let reach = kernel.len() / 2;
     let mut out = vec![f32::NAN; values.len()];
     let mut padded = vec![0.0f32; across + 2 * reach];
@@ -468,7 +484,7 @@ fn bends_of(values: &[f32], across: usize, sigma_mm: f64) -> Vec<f32> {
         padded[..reach].fill(line[0]);
         padded[reach..reach + across].copy_from_slice(line);
         padded[reach + across..].fill(line[across - 1]);
-        correlate(&padded, &kernel, o);
+        correlate(&padded, kernel, o);
     }
     out
 }
@@ -526,6 +542,16 @@ fn second_derivative_kernel(sigma_mm: f64) -> Vec<f32> {
     let mean = kernel.iter().sum::<f64>() / kernel.len() as f64;
     kernel.iter_mut().for_each(|k| *k -= mean);
     kernel.into_iter().map(|k| k as f32).collect()
+}
+
+/// The first derivative of a Gaussian.
+fn first_derivative_kernel(sigma_mm: f64) -> Vec<f32> {
+    let sigma = sigma_mm / ACROSS_STEP_MM;
+    let reach = (3.0 * sigma).ceil() as i32;
+    let at = |i: i32| f64::from(i) / sigma;
+    (-reach..=reach)
+        .map(|i| (at(i) * (-0.5 * at(i) * at(i)).exp()) as f32)
+        .collect()
 }
 
 /// Mean of `values` up to `half` to both sides of each, of those that are numbers.

@@ -256,6 +256,7 @@ fn joined(first: &Measured, second: &Measured, tie: &Tie, repeat_mm: f64) -> Rou
             priors: first.problem.priors,
             start,
             line_loss: Loss::Huber(2.5),
+            hand: None,
         },
         cards: [&first.cards[..], &second.cards].concat(),
         rows: rows

@@ -399,7 +399,6 @@ mod tests {
                 by_threads: false,
                 trace: RowTrace { points },
                 wobble_mm: 0.5,
-                inflation: 10.0,
                 astray: Vec::new(),
             }
         };

@@ -5,6 +5,7 @@ pub mod chance;
 mod empty;
 pub mod ends;
 mod habit;
+mod hand;
 pub mod link;
 pub mod measure;
 pub mod missed;

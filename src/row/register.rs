@@ -149,6 +149,8 @@ fn place_row(
                         in_photo_px,
                         normal,
                         u_px: PLACED_U_MM * px_per_mm,
+                        arc_mm: 0.0,
+                        normal_on_quilt: Vector2::zeros(),
                         phase: 0.0,
                         px_per_mm: 0.0,
                     })

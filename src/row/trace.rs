@@ -6,7 +6,9 @@ use super::straight::{Side, Traced, drop_outermost, goes_straight_on};
 use crate::design::DesignPoint;
 use crate::geometry::{Point2, Vector2};
 use crate::line::map::covers;
-use crate::line::strip::{Freedom, LINE_SIGMAS_MM, LinePoint, Look, Shown, Strip, StripSample};
+use crate::line::strip::{
+    ARC_STEP_MM, Freedom, LINE_SIGMAS_MM, LinePoint, Look, Shown, Strip, StripSample,
+};
 use crate::plane::camera::PreparedView;
 use crate::plane::joint::{LineObservation, State};
 use image::GrayImage;
@@ -185,7 +187,7 @@ impl RowTrace {
 
     /// Length of line found, mm.
     pub fn found_mm(&self) -> f64 {
-        self.found_of_visible().0 as f64 * crate::line::strip::ARC_STEP_MM
+        self.found_of_visible().0 as f64 * ARC_STEP_MM
     }
 
     /// Observations of the joint problem, with `u_px` standing for `u_mm` on the quilt.
@@ -194,13 +196,21 @@ impl RowTrace {
         row: usize,
         u_mm: f64,
         samples: usize,
+        repeat_mm: f64,
     ) -> Vec<(usize, LineObservation)> {
         self.points
             .chunk_by(|a, b| a.photo == b.photo)
-            .flat_map(|photo| photo.chunks_exact(OBSERVE_EVERY).enumerate())
-            .filter(|(_, chunk)| chunk.iter().all(|p| p.found))
-            .map(|(i, chunk)| {
+            .flat_map(|photo| {
+                // Points come in order along the curve, from the start of a repeat.
+                let repeat = (photo[0].along_mm / repeat_mm + 1e-6).floor();
+                let start_mm = repeat * samples as f64 * ARC_STEP_MM;
+                let chunks = photo.chunks_exact(OBSERVE_EVERY).enumerate();
+                chunks.map(move |(i, chunk)| (start_mm, i, chunk))
+            })
+            .filter(|(_, _, chunk)| chunk.iter().all(|p| p.found))
+            .map(|(start_mm, i, chunk)| {
                 let n = chunk.len() as f64;
+                let at = i * OBSERVE_EVERY + OBSERVE_EVERY / 2;
                 let middle = &chunk[OBSERVE_EVERY / 2];
                 let strength = chunk.iter().map(|p| p.strength).sum::<f32>() / n as f32;
                 let weight = f64::from((strength - 4.0) / 14.0).clamp(0.1, 1.0).powi(2);
@@ -214,8 +224,9 @@ impl RowTrace {
                     in_photo_px: middle.in_photo_px + middle.normal_px * off,
                     normal: middle.normal_px,
                     u_px: middle.px_per_mm * u_mm / weight.sqrt(),
-                    phase: ((i * OBSERVE_EVERY + OBSERVE_EVERY / 2) % samples) as f64
-                        / samples as f64,
+                    arc_mm: start_mm + at as f64 * ARC_STEP_MM,
+                    normal_on_quilt: middle.normal,
+                    phase: (at % samples) as f64 / samples as f64,
                     px_per_mm: middle.px_per_mm,
                 };
                 (middle.photo, observation)
@@ -229,6 +240,8 @@ impl RowTrace {
 pub(super) enum Told {
     /// By its bend across at a scale, mm.
     Bend(f64),
+    /// By its slope across: a groove lit from the side.
+    Slope,
     /// By the thread alone, see [`Strip::threads`].
     Thread,
     /// By its own look, learned from what was traced.
@@ -242,6 +255,7 @@ impl Told {
     pub(super) fn evidence(&self, strip: &Strip) -> Vec<f32> {
         strip.evidence(&match self {
             Told::Bend(sigma_mm) => strip.bends(*sigma_mm),
+            Told::Slope => strip.slopes(),
             Told::Thread => strip.threads(),
             Told::Look(look) | Told::FaintLook(look) => strip.likeness(look),
         })
@@ -253,7 +267,7 @@ impl Told {
         let strength = match self {
             Told::Thread => THREAD_STRENGTH,
             Told::FaintLook(_) => FAINT_LOOK_STRENGTH,
-            Told::Bend(_) | Told::Look(_) => {
+            Told::Bend(_) | Told::Slope | Told::Look(_) => {
                 return strip.line(&evidence, expected_mm, Freedom::PLAIN);
             }
         };
@@ -274,6 +288,8 @@ impl Told {
 /// What passes over the rows have learned of each photo.
 #[derive(Debug, Clone, Default)]
 pub struct Learned {
+    /// Lines are grooves lit from the side.
+    by_groove: bool,
     /// By photo.
     told: Vec<Option<Told>>,
     /// Photos whose lines are told by their bend, or by the look it showed: that holds for the passes that follow.
@@ -284,6 +300,14 @@ pub struct Learned {
 }
 
 impl Learned {
+    /// Nothing yet, but that lines are to be told as grooves lit from the side.
+    pub(super) fn by_groove() -> Learned {
+        Learned {
+            by_groove: true,
+            ..Learned::default()
+        }
+    }
+
     /// Evidence in a strip of a photo, by what tells the line best there; `None` where nothing was learned.
     pub(super) fn evidence(&self, photo: usize, strip: &Strip) -> Option<Vec<f32>> {
         let told = self.told.get(photo)?.as_ref()?;
@@ -420,9 +444,10 @@ pub fn trace_rows(
         let mut followed = match &learned.told[photo] {
             Some(told) if is_settled => by(told.clone()),
             // What is faint from afar may be plain once the design fits.
+            _ if learned.by_groove => by(Told::Slope),
             _ => Followed::anew(&strips, strays),
         };
-        let is_plain = is_settled || matches!(followed.told, Told::Bend(_));
+        let is_plain = is_settled || matches!(followed.told, Told::Bend(_) | Told::Slope);
         if is_plain && let Some(look) = followed.look(&strips) {
             if !is_settled {
                 let by_look = by(Told::Look(look));

@@ -137,6 +137,7 @@ impl Plane {
             priors,
             start,
             line_loss: Loss::Squared,
+            hand: None,
         };
         let solved = joint.solve()?;
         Ok(Plane {

@@ -82,6 +82,7 @@ pub fn settle(
         priors: *priors,
         start,
         line_loss: Loss::Cauchy(2.5),
+        hand: None,
     }
     .solve()
 }
@@ -116,6 +117,8 @@ fn observations<'a>(
                 in_photo_px: course.in_photo_px[i],
                 normal,
                 u_px: u_mm * px_per_mm,
+                arc_mm: 0.0,
+                normal_on_quilt: Vector2::zeros(),
                 phase: 0.0,
                 px_per_mm: 0.0,
             })

@@ -6,12 +6,14 @@
 //! stitching, with the design as the ruler, tells how the quilt's own plane lies against the cards;
 //! what it cannot tell stays within the priors and so in the uncertainty.
 
+mod hand;
 mod known;
 mod observed;
 mod residuals;
 mod seen;
 mod state;
 
+pub use hand::{Hand, Place};
 pub use known::{CameraPrior, Prior, Priors};
 pub use observed::{CornerObservation, LineObservation, PhotoObservations};
 pub use state::{RowPlace, State, Stretch};
@@ -35,6 +37,9 @@ pub struct Joint {
     pub start: State,
     /// Loss of a place of the stitched line, in units of its standard uncertainty.
     pub line_loss: Loss,
+    /// How the hand strays, where places of the line hang together; then [`LineObservation::u_px`] is what is left at each place by
+    /// itself. `None`: each place strays by itself.
+    pub hand: Option<Hand>,
 }
 
 /// The solved problem.

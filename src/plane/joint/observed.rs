@@ -29,6 +29,10 @@ pub struct LineObservation {
     pub normal: Vector2,
     /// Standard uncertainty along the normal, px.
     pub u_px: f64,
+    /// Along the row's curve, mm, repeats counted in.
+    pub arc_mm: f64,
+    /// Normal of the curve on the quilt; shorter than 1 where it is the mean of a bent piece.
+    pub normal_on_quilt: Vector2,
     /// Where on the repeat's curve it lies, 0…1 of its length.
     pub phase: f64,
     /// By how much the line moves along the normal when it strays a millimetre to the same side on the quilt, px; 0 where

@@ -1,5 +1,6 @@
 //! All whitened residuals of the problem with their gradients: corners, stitching, priors.
 
+use super::hand::{Hand, Place};
 use super::known::Prior;
 use super::observed::{CornerObservation, LineObservation};
 use super::seen::{SeenBy, moves_on};
@@ -11,6 +12,7 @@ use crate::geometry::{Point2, Vector2};
 use crate::plane::camera::CardPose;
 use crate::plane::relief::{AT_A_PLACE, Relief};
 use crate::solve::levenberg_marquardt::{Loss, NormalEquations, Problem};
+use nalgebra::DMatrix;
 use std::sync::Arc;
 
 /// Loss of a card corner: a corner under a thread tail or a fold must not bend the plane.
@@ -53,14 +55,73 @@ impl Joint {
             relief: self.start.relief_of(p),
             with_gradients,
         };
+        let mut strays = Vec::new();
         for (photo_index, photo) in self.photos.iter().enumerate() {
             let view = self.seen_by(p, photo_index, &present.relief);
             for (card_index, corners) in &photo.cards {
                 present.visit_corners(&view, *card_index, corners, sink);
             }
-            present.visit_lines(&view, &photo.lines, sink);
+            present.visit_lines(
+                &view,
+                &photo.lines,
+                &mut |line, residual, gradient| match self.hand {
+                    None => sink(Source::Stitching, residual, gradient, self.line_loss),
+                    Some(_) => strays.push(Stray {
+                        line: *line,
+                        residual,
+                        gradient: gradient.to_vec(),
+                    }),
+                },
+            );
+        }
+        if let Some(hand) = &self.hand {
+            self.visit_whitened(hand, strays, sink);
         }
         self.visit_priors(p, sink);
+    }
+
+    /// Visits the places of each row's line, whitened along it; the same row in several photos is one line.
+    fn visit_whitened(&self, hand: &Hand, mut strays: Vec<Stray>, sink: &mut Sink) {
+        let order = |a: &Stray, b: &Stray| {
+            let by_row = a.line.row.cmp(&b.line.row);
+            by_row.then(a.line.arc_mm.total_cmp(&b.line.arc_mm))
+        };
+        strays.sort_by(order);
+        for row in strays.chunk_by(|a, b| a.line.row == b.line.row) {
+            let whitening = hand.whitening(row.iter().map(Stray::place));
+            let mut column_of: Vec<Option<usize>> = vec![None; self.parameter_count()];
+            let mut unknowns: Vec<usize> = Vec::new();
+            for (i, _) in row.iter().flat_map(|stray| &stray.gradient) {
+                if column_of[*i].is_none() {
+                    column_of[*i] = Some(unknowns.len());
+                    unknowns.push(*i);
+                }
+            }
+            let mut columns = DMatrix::zeros(row.len(), unknowns.len() + 1);
+            for (k, stray) in row.iter().enumerate() {
+                columns[(k, unknowns.len())] = stray.residual;
+                for (i, d) in &stray.gradient {
+                    if let Some(column) = column_of[*i] {
+                        columns[(k, column)] += d;
+                    }
+                }
+            }
+            for column in columns.as_mut_slice().chunks_exact_mut(row.len()) {
+                whitening.whiten(column);
+            }
+            let mut gradient = Vec::with_capacity(unknowns.len());
+            for k in 0..row.len() {
+                gradient.clear();
+                gradient.extend(
+                    unknowns
+                        .iter()
+                        .enumerate()
+                        .map(|(c, i)| (*i, columns[(k, c)])),
+                );
+                let residual = columns[(k, unknowns.len())];
+                sink(Source::Stitching, residual, &gradient, self.line_loss);
+            }
+        }
     }
 
     fn visit_priors(&self, p: &[f64], sink: &mut Sink) {
@@ -124,6 +185,22 @@ impl Joint {
             &[(2, -1.0 / difference.u), (3, 1.0 / difference.u)],
             Loss::Squared,
         );
+    }
+}
+
+/// A place of the line before it is whitened.
+struct Stray {
+    line: LineObservation,
+    residual: f64,
+    gradient: Vec<(usize, f64)>,
+}
+
+impl Stray {
+    fn place(&self) -> Place {
+        Place {
+            arc_mm: self.line.arc_mm,
+            across: self.line.normal_on_quilt * (self.line.px_per_mm / self.line.u_px),
+        }
     }
 }
 
@@ -206,8 +283,13 @@ impl Present<'_> {
         }
     }
 
-    /// Visits the places of the stitched line in a photo.
-    fn visit_lines(&self, view: &SeenBy, lines: &[LineObservation], sink: &mut Sink) {
+    /// Visits the places of the stitched line in a photo, each by itself.
+    fn visit_lines(
+        &self,
+        view: &SeenBy,
+        lines: &[LineObservation],
+        put: &mut dyn FnMut(&LineObservation, f64, &[(usize, f64)]),
+    ) {
         let mut gradient: Vec<(usize, f64)> = Vec::with_capacity(MOST);
         let (joint, p) = (self.joint, self.p);
         let surface = &view.at.view.surface;
@@ -257,7 +339,7 @@ impl Present<'_> {
                     );
                 }
             }
-            sink(Source::Stitching, r, &gradient, joint.line_loss);
+            put(line, r, &gradient);
         }
     }
 }
@@ -329,6 +411,8 @@ mod tests {
             in_photo_px: Point2::new(2000.0, 1500.0),
             normal: Vector2::new(0.6, 0.8),
             u_px: 0.5,
+            arc_mm: 1.2 * along_mm,
+            normal_on_quilt: Vector2::new(0.6, 0.8),
             phase: 0.5 + along_mm / 400.0,
             px_per_mm: 1.7,
         };
@@ -342,13 +426,27 @@ mod tests {
             priors: Priors::default(),
             start,
             line_loss: Loss::Squared,
+            hand: None,
         }
     }
 
     /// Every derivative against a central difference of the residual itself.
     #[test]
     fn gradients_on_hills_are_the_derivatives_of_the_residuals() {
-        let joint = problem();
+        check_gradients(&problem());
+    }
+
+    #[test]
+    fn so_are_those_of_a_line_whitened_along_itself() {
+        let mut joint = problem();
+        joint.hand = Some(Hand {
+            spread_mm: 0.5,
+            reach_mm: 200.0,
+        });
+        check_gradients(&joint);
+    }
+
+    fn check_gradients(joint: &Joint) {
         let p = joint.start.to_parameters(&joint.cameras);
         assert_eq!(p.len(), joint.parameter_count());
         let residuals = |p: &[f64]| {

@@ -9,8 +9,8 @@ use crate::line::strip::ARC_STEP_MM;
 use crate::plane::camera::PreparedView;
 use crate::plane::joint::State;
 use crate::row::astray::astray;
-use crate::row::spread::{inflation, robust_spread};
-use crate::row::trace::{Learned, OBSERVE_EVERY, RowTrace, Stray, trace_rows};
+use crate::row::spread::robust_spread;
+use crate::row::trace::{Learned, RowTrace, Stray, trace_rows};
 use crate::solve::levenberg_marquardt::Loss;
 
 /// Share of the longest row's found length below which a row has no trustworthy place; and of the newest one, which hands
@@ -31,13 +31,37 @@ const MORE_FOUND: f64 = 1.05;
 /// A pass that looks no farther than this tells rows from ghosts.
 const TELLING: f64 = 3.5;
 
-/// Follows the rows' lines at full size and solves everything with them.
+/// No hand strays by so much, RMS mm: what was followed jumps from one wall of a groove to the other, or is something else.
+const NO_HAND_MM: f64 = 0.9;
+/// Of what a line strays, what is left at most when it is told rightly.
+const STEADIER: f64 = 0.75;
+
+/// Follows the rows' lines at full size and solves everything with them; by the groove they lie in where a line as such strays as
+/// no hand does.
 pub(in crate::row) fn follow(job: &Job, rough: Rough) -> Result<Measured, CannotMeasure> {
+    let again = rough.clone();
+    let by_line = follow_by(job, rough, Learned::default())?;
+    if by_line.strayed_mm() < NO_HAND_MM || job.relaxed.is_some() {
+        return Ok(by_line);
+    }
+    match follow_by(job, again, Learned::by_groove()) {
+        Ok(by_groove)
+            if by_groove.strayed_mm() < STEADIER * by_line.strayed_mm()
+                && by_groove.found_mm() > STEADIER * by_line.found_mm() =>
+        {
+            Ok(by_groove)
+        }
+        _ => Ok(by_line),
+    }
+}
+
+/// As [`follow`], by what is known of the lines' looks.
+fn follow_by(job: &Job, rough: Rough, learned: Learned) -> Result<Measured, CannotMeasure> {
     let mut following = Following {
         job,
         fine: job.design.sample(ARC_STEP_MM),
         traces: Vec::new(),
-        learned: Learned::default(),
+        learned,
         scales_mm: vec![2.0; rough.rows.len()],
         hand_mm: 2.0,
         dropped_below: None,
@@ -121,10 +145,11 @@ impl Following<'_> {
         for photo in &mut joint.photos {
             photo.lines.clear();
         }
+        let repeat_mm = self.job.design.repeat_mm;
         for (row, trace) in self.traces.iter().enumerate() {
             let scale_mm = robust_spread(&trace.deviations_mm()).clamp(0.3, 1.5);
             self.scales_mm[row] = scale_mm;
-            for (photo, line) in trace.observations(row, scale_mm, self.fine.len()) {
+            for (photo, line) in trace.observations(row, scale_mm, self.fine.len(), repeat_mm) {
                 joint.photos[photo].lines.push(line);
             }
         }
@@ -203,7 +228,7 @@ impl Following<'_> {
     /// Everything solved for the last time, and each row held against the design.
     fn measured(mut self) -> Result<Measured, CannotMeasure> {
         let joint = &mut self.rough.joint;
-        settle(joint, &self.traces, &self.scales_mm, self.fine.len());
+        settle(joint, &self.traces, self.fine.len());
         joint.line_loss = Loss::Squared;
         let solved = joint.solve()?;
         let views: Vec<PreparedView> = (0..self.job.photos.len())
@@ -283,13 +308,11 @@ fn finish(
             p.deviation_mm = p.normal.dot(&(found - p.on_quilt));
         }
     }
-    let deviations = trace.deviations_mm();
     RowMeasured {
         index,
         score,
         by_threads: false,
-        wobble_mm: robust_spread(&deviations),
-        inflation: inflation(&deviations, OBSERVE_EVERY),
+        wobble_mm: robust_spread(&trace.deviations_mm()),
         astray: Vec::new(),
         trace,
     }

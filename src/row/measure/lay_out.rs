@@ -109,6 +109,7 @@ pub(in crate::row) fn lay_out(job: &Job) -> Result<LaidOut, CannotMeasure> {
         },
         start,
         line_loss: Loss::Cauchy(2.0),
+        hand: None,
     };
     let solved = joint.solve()?;
     joint.start = solved.state;

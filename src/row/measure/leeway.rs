@@ -267,6 +267,7 @@ mod tests {
             priors,
             start,
             line_loss: Loss::Squared,
+            hand: None,
         };
         let solved = joint.solve().unwrap();
         joint.start = solved.state;

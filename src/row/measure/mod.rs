@@ -118,9 +118,6 @@ pub struct RowMeasured {
     pub trace: RowTrace,
     /// RMS of the line about the fitted design, mm.
     pub wobble_mm: f64,
-    /// By how much residuals hang together: the variance of a mean is this many times that of as many
-    /// independent ones.
-    pub inflation: f64,
     /// Where it was stitched off the design.
     pub astray: Vec<Astray>,
 }
@@ -159,6 +156,12 @@ impl Measured {
             let (found, visible) = row.trace.found_of_visible();
             found as f64 >= MOSTLY * visible as f64
         })
+    }
+
+    /// How far the lines lie off the design, RMS over the rows, mm.
+    fn strayed_mm(&self) -> f64 {
+        let squares: f64 = self.rows.iter().map(|row| row.wobble_mm.powi(2)).sum();
+        (squares / self.rows.len().max(1) as f64).sqrt()
     }
 
     /// Length of line found, mm.
