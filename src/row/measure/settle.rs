@@ -54,7 +54,8 @@ pub(super) fn settle(joint: &mut Joint, traces: &[RowTrace], samples: usize) {
     for row in &mut rows {
         row.sort_by(|a, b| a.arc_mm.total_cmp(&b.arc_mm));
     }
-    let learned = hand::learn(&rows).widened(widening(traces));
+    let is_faint = traces.iter().any(|t| t.points.iter().any(|p| p.is_faint));
+    let learned = hand::learn(&rows, is_faint).widened(widening(traces));
     for (observations, placed) in joint.photos.iter_mut().zip(placed) {
         let with_own = |placed: Placed| LineObservation {
             u_px: placed.line.u_px * learned.own_mm / usual_u_mm,
