@@ -288,7 +288,7 @@ impl Present<'_> {
         &self,
         view: &SeenBy,
         lines: &[LineObservation],
-        put: &mut dyn FnMut(&LineObservation, f64, &[(usize, f64)]),
+        put: &mut impl FnMut(&LineObservation, f64, &[(usize, f64)]),
     ) {
         let mut gradient: Vec<(usize, f64)> = Vec::with_capacity(MOST);
         let (joint, p) = (self.joint, self.p);
