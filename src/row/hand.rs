@@ -251,24 +251,27 @@ mod tests {
     }
 
     #[test]
-    fn a_stretch_that_moves_as_a_whole_widens_what_the_hand_leaves_open() {
+    fn stretches_that_move_as_wholes_are_told_from_a_hand() {
         let mut rows = rows(&reference());
         let told: Vec<&Vec<Strayed>> = rows.iter().collect();
         let hand = likeliest(&told, LEAST_MM).unwrap();
-        // Drawn from a hand, the rows show hardly more than one.
-        let as_drawn = learn(&rows, false);
-        assert!(as_drawn.hand.spread_mm < 1.1 * hand.hand.spread_mm);
-        // Two stretches of a cloth that rises and falls.
-        for (place, moved_mm) in [(30, 2.0), (90, -2.0)] {
+        let beyond = |row: &[Strayed]| {
+            let (squares, expected) = unexplained(row, &hand).unwrap();
+            squares / expected
+        };
+        // Drawn from that hand: chance alone, with room for so few.
+        assert!(
+            (0.3..2.0).contains(&beyond(&rows[0])),
+            "{}",
+            beyond(&rows[0])
+        );
+        // A cloth that rises and falls.
+        for (place, moved_mm) in [(24, 2.0), (96, -2.0)] {
             for strayed in &mut rows[0][place..place + STRETCH] {
                 strayed.off_mm += moved_mm * strayed.normal.y;
             }
         }
-        let told: Vec<&Vec<Strayed>> = rows.iter().collect();
-        let by_neighbours = likeliest(&told, LEAST_MM).unwrap();
-        let widened = learn(&rows, false);
-        assert!(widened.hand.spread_mm > 1.2 * by_neighbours.hand.spread_mm);
-        assert!(learn(&rows, true).hand.spread_mm >= widened.hand.spread_mm);
+        assert!(beyond(&rows[0]) > 2.5, "{}", beyond(&rows[0]));
     }
 
     #[test]

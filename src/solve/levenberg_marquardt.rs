@@ -88,6 +88,27 @@ impl NormalEquations {
     }
 }
 
+impl NormalEquations {
+    /// Adds `count` residuals at once, all squared, with their derivatives by the same `unknowns`, which are in order: `products` are
+    /// those of each of their columns with each, the residuals' last.
+    ///
+    /// One product of matrices is many times faster than residual by residual.
+    pub fn add_products(&mut self, unknowns: &[usize], products: &DMatrix<f64>, count: usize) {
+        let last = products.nrows() - 1;
+        self.cost += products[(last, last)];
+        self.residuals += count;
+        if self.gradient.is_empty() {
+            return;
+        }
+        for (a, &j) in unknowns.iter().enumerate() {
+            self.gradient[j] += products[(last, a)];
+            for (b, &i) in unknowns.iter().enumerate().skip(a) {
+                self.matrix[(i, j)] += products[(b, a)];
+            }
+        }
+    }
+}
+
 /// A least-squares problem.
 pub trait Problem {
     /// Number of unknowns.

@@ -38,7 +38,7 @@ pub struct Joint {
     /// Loss of a place of the stitched line, in units of its standard uncertainty.
     pub line_loss: Loss,
     /// How the hand strays, where places of the line hang together; then [`LineObservation::u_px`] is what is left at each place by
-    /// itself. `None`: each place strays by itself.
+    /// itself, and the line's loss is the squares. `None`: each place strays by itself.
     pub hand: Option<Hand>,
 }
 

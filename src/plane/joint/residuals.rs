@@ -13,6 +13,7 @@ use crate::plane::camera::CardPose;
 use crate::plane::relief::{AT_A_PLACE, Relief};
 use crate::solve::levenberg_marquardt::{Loss, NormalEquations, Problem};
 use nalgebra::DMatrix;
+use rayon::prelude::*;
 use std::sync::Arc;
 
 /// Loss of a card corner: a corner under a thread tail or a fold must not bend the plane.
@@ -39,9 +40,18 @@ impl Problem for Joint {
     }
 
     fn linearise(&self, p: &[f64], with_gradients: bool, equations: &mut NormalEquations) {
-        self.visit(p, with_gradients, &mut |_, residual, gradient, loss| {
+        let strays = self.visit_apart(p, with_gradients, &mut |_, residual, gradient, loss| {
             equations.add(residual, gradient, loss);
         });
+        let Some(hand) = &self.hand else { return };
+        let products = |row: &&[Stray]| {
+            let Whitened { unknowns, columns } = Whitened::new(hand, row);
+            (unknowns, columns.transpose() * &columns, columns.nrows())
+        };
+        let rows: Vec<_> = by_row(&strays).par_iter().map(products).collect();
+        for (unknowns, products, count) in rows {
+            equations.add_products(&unknowns, &products, count);
+        }
     }
 }
 
@@ -49,6 +59,23 @@ impl Joint {
     /// Visits all residuals at a vector of parameters; their gradients are empty where they are not asked for, but for
     /// the priors'.
     pub(super) fn visit(&self, p: &[f64], with_gradients: bool, sink: &mut Sink) {
+        let strays = self.visit_apart(p, with_gradients, sink);
+        let Some(hand) = &self.hand else { return };
+        for row in by_row(&strays) {
+            let Whitened { unknowns, columns } = Whitened::new(hand, row);
+            let mut gradient = Vec::with_capacity(unknowns.len());
+            for k in 0..columns.nrows() {
+                gradient.clear();
+                let derivatives = unknowns.iter().enumerate();
+                gradient.extend(derivatives.map(|(column, i)| (*i, columns[(k, column)])));
+                let residual = columns[(k, unknowns.len())];
+                sink(Source::Stitching, residual, &gradient, Loss::Squared);
+            }
+        }
+    }
+
+    /// As [`Joint::visit`], but for places of the line that hang together: these are handed back, row by row and along it.
+    fn visit_apart(&self, p: &[f64], with_gradients: bool, sink: &mut Sink) -> Vec<Stray> {
         let present = Present {
             joint: self,
             p,
@@ -74,54 +101,12 @@ impl Joint {
                 },
             );
         }
-        if let Some(hand) = &self.hand {
-            self.visit_whitened(hand, strays, sink);
-        }
         self.visit_priors(p, sink);
-    }
-
-    /// Visits the places of each row's line, whitened along it; the same row in several photos is one line.
-    fn visit_whitened(&self, hand: &Hand, mut strays: Vec<Stray>, sink: &mut Sink) {
-        let order = |a: &Stray, b: &Stray| {
+        strays.sort_by(|a: &Stray, b| {
             let by_row = a.line.row.cmp(&b.line.row);
             by_row.then(a.line.arc_mm.total_cmp(&b.line.arc_mm))
-        };
-        strays.sort_by(order);
-        for row in strays.chunk_by(|a, b| a.line.row == b.line.row) {
-            let whitening = hand.whitening(row.iter().map(Stray::place));
-            let mut column_of: Vec<Option<usize>> = vec![None; self.parameter_count()];
-            let mut unknowns: Vec<usize> = Vec::new();
-            for (i, _) in row.iter().flat_map(|stray| &stray.gradient) {
-                if column_of[*i].is_none() {
-                    column_of[*i] = Some(unknowns.len());
-                    unknowns.push(*i);
-                }
-            }
-            let mut columns = DMatrix::zeros(row.len(), unknowns.len() + 1);
-            for (k, stray) in row.iter().enumerate() {
-                columns[(k, unknowns.len())] = stray.residual;
-                for (i, d) in &stray.gradient {
-                    if let Some(column) = column_of[*i] {
-                        columns[(k, column)] += d;
-                    }
-                }
-            }
-            for column in columns.as_mut_slice().chunks_exact_mut(row.len()) {
-                whitening.whiten(column);
-            }
-            let mut gradient = Vec::with_capacity(unknowns.len());
-            for k in 0..row.len() {
-                gradient.clear();
-                gradient.extend(
-                    unknowns
-                        .iter()
-                        .enumerate()
-                        .map(|(c, i)| (*i, columns[(k, c)])),
-                );
-                let residual = columns[(k, unknowns.len())];
-                sink(Source::Stitching, residual, &gradient, self.line_loss);
-            }
-        }
+        });
+        strays
     }
 
     fn visit_priors(&self, p: &[f64], sink: &mut Sink) {
@@ -193,6 +178,43 @@ struct Stray {
     line: LineObservation,
     residual: f64,
     gradient: Vec<(usize, f64)>,
+}
+
+/// A row's places whitened.
+struct Whitened {
+    /// In their order.
+    unknowns: Vec<usize>,
+    /// Derivatives by each of them, place by place, and last the residuals.
+    columns: DMatrix<f64>,
+}
+
+/// Rows of places that come row by row; the same row in several photos is one line.
+fn by_row(strays: &[Stray]) -> Vec<&[Stray]> {
+    let rows = strays.chunk_by(|a, b| a.line.row == b.line.row);
+    rows.collect()
+}
+
+impl Whitened {
+    fn new(hand: &Hand, row: &[Stray]) -> Whitened {
+        let of_all = row.iter().flat_map(|stray| &stray.gradient);
+        let mut unknowns: Vec<usize> = of_all.map(|(i, _)| *i).collect();
+        unknowns.sort_unstable();
+        unknowns.dedup();
+        let mut columns = DMatrix::zeros(row.len(), unknowns.len() + 1);
+        for (k, stray) in row.iter().enumerate() {
+            columns[(k, unknowns.len())] = stray.residual;
+            for (i, d) in &stray.gradient {
+                if let Ok(column) = unknowns.binary_search(i) {
+                    columns[(k, column)] += d;
+                }
+            }
+        }
+        let whitening = hand.whitening(row.iter().map(Stray::place));
+        for column in columns.as_mut_slice().chunks_exact_mut(row.len()) {
+            whitening.whiten(column);
+        }
+        Whitened { unknowns, columns }
+    }
 }
 
 impl Stray {

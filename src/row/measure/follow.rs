@@ -229,7 +229,6 @@ impl Following<'_> {
     fn measured(mut self) -> Result<Measured, CannotMeasure> {
         let joint = &mut self.rough.joint;
         settle(joint, &self.traces, self.fine.len());
-        joint.line_loss = Loss::Squared;
         let solved = joint.solve()?;
         let views: Vec<PreparedView> = (0..self.job.photos.len())
             .map(|i| solved.state.view(i, i))
