@@ -77,6 +77,18 @@ impl Habit {
             u_mm,
         }
     }
+
+    /// A row's deviations without the habit, mm; NaN where the line was not found.
+    pub(super) fn taken_from(&self, trace: &RowTrace, samples: usize) -> Vec<f64> {
+        let values = self.values_mm.len();
+        repeats(trace, samples)
+            .flat_map(|repeat| repeat.iter().enumerate())
+            .map(|(i, point)| match point.found {
+                true => point.deviation_mm - self.values_mm[nearest(i, samples, values)],
+                false => f64::NAN,
+            })
+            .collect()
+    }
 }
 
 #[cfg(test)]
@@ -117,6 +129,11 @@ mod tests {
             "{}",
             habit.u_mm
         );
+        let spread = |values: &[f64]| {
+            (values.iter().map(|v| v * v).sum::<f64>() / values.len() as f64).sqrt()
+        };
+        let chance = spread(&habit.taken_from(&rows[0], SAMPLES));
+        assert!((chance - 0.3).abs() < 0.06, "{chance}");
     }
 
     #[test]

@@ -228,7 +228,15 @@ impl Following<'_> {
     /// Everything solved for the last time, and each row held against the design.
     fn measured(mut self) -> Result<Measured, CannotMeasure> {
         let joint = &mut self.rough.joint;
-        settle(joint, &self.traces, self.fine.len());
+        let whole_quilt = self.job.relaxed.is_some();
+        settle(
+            joint,
+            &self.traces,
+            &self.scales_mm,
+            self.fine.len(),
+            whole_quilt,
+        );
+        joint.line_loss = Loss::Squared;
         let solved = joint.solve()?;
         let views: Vec<PreparedView> = (0..self.job.photos.len())
             .map(|i| solved.state.view(i, i))

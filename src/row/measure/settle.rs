@@ -5,9 +5,10 @@ use crate::plane::camera::PreparedView;
 use crate::plane::joint::{Joint, LineObservation, Prior, State};
 use crate::row::habit::Habit;
 use crate::row::hand::{self, Strayed};
-use crate::row::spread::robust_spread;
+use crate::row::spread::{inflation, robust_spread};
 use crate::row::trace::{OBSERVE_EVERY, RowTrace};
 use crate::solve::median::median;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Observations of a stretch of line that is judged as a whole: a hand's breadth.
 const STRETCH: usize = 14;
@@ -18,14 +19,20 @@ const STRETCH_OFF_MM: f64 = 0.6;
 const PIECE: usize = 4;
 
 /// Settles who is an outlier, what is habit, and how the hand strays; `samples` is the number of millimetre samples in one
-/// repeat.
+/// repeat, `scales_mm` the spread of each row's deviations its observations were made with.
 ///
 /// What the hand does in the same way in every repeat is no chance: it is to be solved for. What else it strays hangs together
-/// along the line, so that is learned, and solved with.
-pub(super) fn settle(joint: &mut Joint, traces: &[RowTrace], samples: usize) {
+/// along the line, so that is learned, and solved with; but for a whole quilt there each place counts less than its own spread says.
+pub(super) fn settle(
+    joint: &mut Joint,
+    traces: &[RowTrace],
+    scales_mm: &[f64],
+    samples: usize,
+    whole_quilt: bool,
+) {
     let habit = Habit::of(traces, samples);
     joint.priors.habit_mm = Prior::new(0.0, habit.u_mm);
-    joint.start.habit_mm = habit.values_mm;
+    joint.start.habit_mm = habit.values_mm.clone();
     let mut placed: Vec<Vec<Placed>> = Vec::new();
     for (photo, observations) in joint.photos.iter_mut().enumerate() {
         let view = joint.start.view(photo, photo);
@@ -40,6 +47,22 @@ pub(super) fn settle(joint: &mut Joint, traces: &[RowTrace], samples: usize) {
             placed.line.u_px /= weight.max(1e-9).sqrt();
             weight > 0.01
         });
+    }
+    if whole_quilt {
+        let inflations = inflations(&habit, traces, scales_mm, samples);
+        let shown_in = photos_by_part(&placed);
+        for (observations, placed) in joint.photos.iter_mut().zip(placed) {
+            let inflated = |Placed { mut line, .. }: Placed| {
+                // What the hand did at a place is the same in all photos that show it: together they know no more.
+                let photos = f64::from(shown_in[&part_of(&line)]);
+                line.u_px *= (inflations[line.row] * photos).sqrt();
+                line
+            };
+            observations.lines = placed.into_iter().map(inflated).collect();
+        }
+        return;
+    }
+    for lines in &mut placed {
         let whole = |piece| Placed::of_piece(&joint.start, piece);
         *lines = pieces(lines).map(whole).collect();
     }
@@ -64,6 +87,17 @@ pub(super) fn settle(joint: &mut Joint, traces: &[RowTrace], samples: usize) {
         observations.lines = placed.into_iter().map(with_own).collect();
     }
     joint.hand = Some(learned.hand);
+}
+
+/// By how much the variance of a mean of each row's places is larger than of as many independent ones.
+fn inflations(habit: &Habit, traces: &[RowTrace], scales_mm: &[f64], samples: usize) -> Vec<f64> {
+    let rows = traces.iter().zip(scales_mm);
+    rows.map(|(trace, scale_mm)| {
+        let chance = habit.taken_from(trace, samples);
+        let now_mm = robust_spread(&chance).clamp(0.3, 1.5);
+        inflation(&chance, OBSERVE_EVERY) * (now_mm / scale_mm).powi(2)
+    })
+    .collect()
 }
 
 /// By how much more lines stray than is seen of them: what is found of a line is what strays least.
@@ -177,6 +211,25 @@ fn drop_stray_stretches(photos: &mut [Vec<Placed>]) {
     }
 }
 
+/// Row, and part of its design, a few centimetres wide, on which a place of the line lies.
+fn part_of(line: &LineObservation) -> (usize, i64, i64) {
+    const PART_MM: f64 = 25.0;
+    let part = |mm: f64| (mm / PART_MM).floor() as i64;
+    (line.row, part(line.along_mm), part(line.across_mm))
+}
+
+/// How many photos show each part of the rows' lines.
+fn photos_by_part(photos: &[Vec<Placed>]) -> BTreeMap<(usize, i64, i64), u32> {
+    let mut shown = BTreeMap::new();
+    for photo in photos {
+        let parts: BTreeSet<_> = photo.iter().map(|p| part_of(&p.line)).collect();
+        for part in parts {
+            *shown.entry(part).or_default() += 1;
+        }
+    }
+    shown
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -219,5 +272,15 @@ mod tests {
         assert_eq!(left.len(), 280 - 2 * STRETCH);
         let gone = |i: usize| !left.contains(&along_mm(i));
         assert!(followed_else.into_iter().all(gone));
+    }
+
+    #[test]
+    fn a_place_seen_in_two_photos_counts_two_and_twice_in_one_counts_one() {
+        let here = placed(0, 30.0, -3.0, 0.0);
+        let beside = placed(0, 60.0, -3.0, 0.0);
+        let below = placed(1, 30.0, -3.0, 0.0);
+        let shown = photos_by_part(&[vec![here, here, beside], vec![below], vec![here]]);
+        let counts = [here, beside, below].map(|p| shown[&part_of(&p.line)]);
+        assert_eq!(counts, [2, 1, 1]);
     }
 }
