@@ -531,27 +531,27 @@ fn smoothed(samples: &[StripSample], values: &[f32], across: usize, half: usize)
 
 /// Minus the second derivative of a Gaussian, without a mean.
 fn second_derivative_kernel(sigma_mm: f64) -> Vec<f32> {
+    kernel(sigma_mm, |t| 1.0 - t * t)
+}
+
+/// The first derivative of a Gaussian.
+fn first_derivative_kernel(sigma_mm: f64) -> Vec<f32> {
+    kernel(sigma_mm, |t| t)
+}
+
+/// A Gaussian times a factor by the distance in standard deviations, without a mean.
+fn kernel(sigma_mm: f64, factor: impl Fn(f64) -> f64) -> Vec<f32> {
     let sigma = sigma_mm / ACROSS_STEP_MM;
     let reach = (3.0 * sigma).ceil() as i32;
     let mut kernel: Vec<f64> = (-reach..=reach)
         .map(|i| {
             let t = f64::from(i) / sigma;
-            (1.0 - t * t) * (-0.5 * t * t).exp()
+            factor(t) * (-0.5 * t * t).exp()
         })
         .collect();
     let mean = kernel.iter().sum::<f64>() / kernel.len() as f64;
     kernel.iter_mut().for_each(|k| *k -= mean);
     kernel.into_iter().map(|k| k as f32).collect()
-}
-
-/// The first derivative of a Gaussian.
-fn first_derivative_kernel(sigma_mm: f64) -> Vec<f32> {
-    let sigma = sigma_mm / ACROSS_STEP_MM;
-    let reach = (3.0 * sigma).ceil() as i32;
-    let at = |i: i32| f64::from(i) / sigma;
-    (-reach..=reach)
-        .map(|i| (at(i) * (-0.5 * at(i) * at(i)).exp()) as f32)
-        .collect()
 }
 
 /// Mean of `values` up to `half` to both sides of each, of those that are numbers.

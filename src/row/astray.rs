@@ -121,10 +121,7 @@ pub(super) fn astray(
     let runs: Vec<Run> = traces
         .iter()
         .enumerate()
-        .flat_map(|(row, trace)| {
-            let photos = trace.points.chunk_by(|a, b| a.photo == b.photo);
-            photos.map(move |points| (row, points))
-        })
+        .flat_map(|(row, trace)| trace.by_photo().map(move |points| (row, points)))
         .map(|(row, points)| {
             let photo = points[0].photo;
             let view = state.view(photo, photo);

@@ -22,10 +22,11 @@ pub(super) struct Habit {
     pub(super) u_mm: f64,
 }
 
-/// The repeats of a row in each photo: points come sample by sample from the start of a repeat.
+/// The repeats of a row in each photo.
 fn repeats(trace: &RowTrace, samples: usize) -> impl Iterator<Item = &[TracePoint]> {
-    let photos = trace.points.chunk_by(|a, b| a.photo == b.photo);
-    photos.flat_map(move |photo| photo.chunks(samples))
+    trace
+        .by_photo()
+        .flat_map(move |photo| photo.chunks(samples))
 }
 
 /// Which value each of a curve's samples lies nearest to.

@@ -59,7 +59,7 @@ pub fn missed(rows: &[RowMeasured], samples: usize) -> Vec<Vec<(f64, f64)>> {
         .iter()
         .enumerate()
         .flat_map(|(row, r)| {
-            let photos = r.trace.points.chunk_by(|a, b| a.photo == b.photo);
+            let photos = r.trace.by_photo();
             let plain = photos.filter(|points| points.iter().all(|p| !p.is_faint));
             plain.map(move |points| Run { row, points })
         })

@@ -113,6 +113,11 @@ impl RowTrace {
         }
     }
 
+    /// What each photo shows of it: sample by sample along the curve, from the start of a repeat.
+    pub(super) fn by_photo(&self) -> impl Iterator<Item = &[TracePoint]> {
+        self.points.chunk_by(|a, b| a.photo == b.photo)
+    }
+
     /// Takes back what was found at heights of the design, or stretches along the row, of which most was
     /// not: there a rail lies over the row, or the quilt has ended, and what answers is their edges. `least` as
     /// [`LEAST_OF_PLAIN`].
@@ -198,12 +203,10 @@ impl RowTrace {
         samples: usize,
         repeat_mm: f64,
     ) -> Vec<(usize, LineObservation)> {
-        self.points
-            .chunk_by(|a, b| a.photo == b.photo)
+        self.by_photo()
             .flat_map(|photo| {
-                // Points come in order along the curve, from the start of a repeat.
-                let repeat = (photo[0].along_mm / repeat_mm + 1e-6).floor();
-                let start_mm = repeat * samples as f64 * ARC_STEP_MM;
+                let repeat = repeat_at_start(photo, repeat_mm);
+                let start_mm = repeat as f64 * samples as f64 * ARC_STEP_MM;
                 let chunks = photo.chunks_exact(OBSERVE_EVERY).enumerate();
                 chunks.map(move |(i, chunk)| (start_mm, i, chunk))
             })
@@ -233,6 +236,11 @@ impl RowTrace {
             })
             .collect()
     }
+}
+
+/// Number of the repeat with which what a photo shows of a row starts.
+pub(super) fn repeat_at_start(photo: &[TracePoint], repeat_mm: f64) -> i64 {
+    (photo[0].along_mm / repeat_mm + 1e-6).floor() as i64
 }
 
 /// By what the line is told in a photo.

@@ -1,6 +1,6 @@
 //! A row's own wobble as its fingerprint: no hand strays the same way twice.
 
-use super::trace::{OBSERVE_EVERY, RowTrace};
+use super::trace::{OBSERVE_EVERY, RowTrace, repeat_at_start};
 use serde::{Deserialize, Serialize};
 
 /// A row's deviations along its curve, for recognising it in another photo.
@@ -64,17 +64,11 @@ impl Fingerprint {
     /// Of a traced row; `samples` is the number of millimetre samples in one repeat.
     pub fn new(trace: &RowTrace, samples: usize, repeat_mm: f64) -> Fingerprint {
         let per_repeat = samples / OBSERVE_EVERY;
-        let step = repeat_mm;
         let first = first_repeat(trace, repeat_mm);
         let mut sums: Vec<(f64, u32)> = Vec::new();
-        // Points come in order along the curve, each repeat with the same number of samples.
-        for photo in trace.points.chunk_by(|a, b| a.photo == b.photo) {
-            let Some(start) = photo
-                .first()
-                .map(|p| (p.along_mm / step + 1e-6).floor() as i64)
-            else {
-                continue;
-            };
+        // Each repeat has the same number of samples.
+        for photo in trace.by_photo() {
+            let start = repeat_at_start(photo, repeat_mm);
             for (i, p) in photo.iter().enumerate() {
                 if !p.found {
                     continue;

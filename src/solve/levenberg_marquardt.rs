@@ -86,9 +86,7 @@ impl NormalEquations {
             }
         }
     }
-}
 
-impl NormalEquations {
     /// Adds `count` residuals at once, all squared, with their derivatives by the same `unknowns`, which are in order: `products` are
     /// those of each of their columns with each, the residuals' last.
     ///

@@ -39,9 +39,12 @@ const STEADIER: f64 = 0.75;
 /// Follows the rows' lines at full size and solves everything with them; by the groove they lie in where a line as such strays as
 /// no hand does.
 pub(in crate::row) fn follow(job: &Job, rough: Rough) -> Result<Measured, CannotMeasure> {
+    if job.relaxed.is_some() {
+        return follow_by(job, rough, Learned::default());
+    }
     let again = rough.clone();
     let by_line = follow_by(job, rough, Learned::default())?;
-    if by_line.strayed_mm() < NO_HAND_MM || job.relaxed.is_some() {
+    if by_line.strayed_mm() < NO_HAND_MM {
         return Ok(by_line);
     }
     match follow_by(job, again, Learned::by_groove()) {

@@ -50,24 +50,33 @@ pub(super) fn settle(
     }
     if whole_quilt {
         let inflations = inflations(&habit, traces, scales_mm, samples);
-        let shown_in = photos_by_part(&placed);
-        for (observations, placed) in joint.photos.iter_mut().zip(placed) {
-            let inflated = |Placed { mut line, .. }: Placed| {
-                // What the hand did at a place is the same in all photos that show it: together they know no more.
-                let photos = f64::from(shown_in[&part_of(&line)]);
-                line.u_px *= (inflations[line.row] * photos).sqrt();
-                line
-            };
-            observations.lines = placed.into_iter().map(inflated).collect();
-        }
-        return;
+        weigh_down(joint, placed, &inflations);
+    } else {
+        learn_hand(joint, placed, traces);
     }
+}
+
+/// Places that count less than their own spread says, by their rows' `inflations`.
+fn weigh_down(joint: &mut Joint, placed: Vec<Vec<Placed>>, inflations: &[f64]) {
+    let shown_in = photos_by_part(&placed);
+    for (observations, placed) in joint.photos.iter_mut().zip(placed) {
+        let weighed = |Placed { mut line, .. }: Placed| {
+            // What the hand did at a place is the same in all photos that show it: together they know no more.
+            let photos = f64::from(shown_in[&part_of(&line)]);
+            line.u_px *= (inflations[line.row] * photos).sqrt();
+            line
+        };
+        observations.lines = placed.into_iter().map(weighed).collect();
+    }
+}
+
+/// Places that hang together as a hand strays, which is learned from them.
+fn learn_hand(joint: &mut Joint, mut placed: Vec<Vec<Placed>>, traces: &[RowTrace]) {
     for lines in &mut placed {
         let whole = |piece| Placed::of_piece(&joint.start, piece);
         *lines = pieces(lines).map(whole).collect();
     }
-    let all = placed.iter().flatten();
-    let own_u_mms = all.map(|placed| own_u_mm(&placed.line)).collect();
+    let own_u_mms = placed.iter().flatten().map(Placed::own_u_mm).collect();
     // Against this the places' own uncertainties count.
     let usual_u_mm = median(own_u_mms, f64::total_cmp).unwrap_or(1.0);
     let mut rows: Vec<Vec<Strayed>> = vec![Vec::new(); joint.start.rows.len()];
@@ -107,11 +116,6 @@ fn widening(traces: &[RowTrace]) -> f64 {
     (visible as f64 / found.max(1) as f64).sqrt().max(1.0)
 }
 
-/// Standard uncertainty of a place of the line by itself, mm.
-fn own_u_mm(line: &LineObservation) -> f64 {
-    line.u_px / line.px_per_mm.abs().max(1e-9)
-}
-
 /// A place of the line, where the state puts it, and how far that lies off along its normal, px.
 #[derive(Debug, Clone, Copy)]
 struct Placed {
@@ -132,8 +136,18 @@ impl Placed {
         })
     }
 
+    /// A length along the normal, mm on the quilt.
+    fn mm(&self, px: f64) -> f64 {
+        px / self.line.px_per_mm.abs().max(1e-9)
+    }
+
     fn off_mm(&self) -> f64 {
-        self.off_px / self.line.px_per_mm.abs().max(1e-9)
+        self.mm(self.off_px)
+    }
+
+    /// Standard uncertainty of the place by itself.
+    fn own_u_mm(&self) -> f64 {
+        self.mm(self.line.u_px)
     }
 
     /// As a place that says how the hand strays.
@@ -143,7 +157,7 @@ impl Placed {
             along_mm: self.line.along_mm,
             normal: self.line.normal_on_quilt,
             off_mm: self.off_mm(),
-            own: own_u_mm(&self.line) / usual_u_mm,
+            own: self.own_u_mm() / usual_u_mm,
         }
     }
 

@@ -211,7 +211,7 @@ fn corrected(design: &Design, measured: &Measured, repeat_is_told: bool) -> Opti
     let mut off: Vec<Vec<f64>> = vec![Vec::new(); n];
     let mut seen = vec![0usize; n];
     for row in &measured.rows {
-        for photo in row.trace.points.chunk_by(|a, b| a.photo == b.photo) {
+        for photo in row.trace.by_photo() {
             for (i, p) in photo.iter().enumerate().filter(|(_, p)| p.is_visible()) {
                 seen[i % n] += 1;
                 if p.found {
