@@ -5,7 +5,7 @@
 
 use rowsight::check::{Known, check};
 use rowsight::journal::{Journal, KeptPhoto, NewCheck, gaps_of};
-use rowsight::record::Record;
+use rowsight::record::{Action, Record};
 use rowsight::rehearse::Truth;
 use rowsight::{design, photo, plan};
 use std::path::{Path, PathBuf};
@@ -110,30 +110,60 @@ fn six_rows_are_numbered_measured_and_kept() {
     assert!(worst <= 4.0, "{worst:.1} u");
 }
 
+/// What is said of the sample's row 4 with the plan's design so much too wide, and too high where `as_a_whole`.
+fn with_design_too_large(by: f64, as_a_whole: bool) -> rowsight::check::Check {
+    let quilt = folder();
+    let mut plan = plan::file::read(&quilt).unwrap();
+    plan.repeat_mm *= 1.0 + by;
+    let mut design = design::import::read(&quilt.join(&plan.design_file), Some(plan.repeat_mm))
+        .unwrap()
+        .design;
+    if !as_a_whole {
+        design
+            .curve_mm
+            .iter_mut()
+            .for_each(|point| point.y /= 1.0 + by);
+    }
+    let photos = [photo::read(&quilt.join("row-photos/row-04.jpg")).unwrap()];
+    check(&photos, &plan, Some(&design), &Known::default(), Some(4)).unwrap()
+}
+
+/// What is told of a repeat that is not the plan's.
+fn told_of_repeat(checked: &rowsight::check::Check) -> &rowsight::verdict::Warning {
+    let mut warnings = checked.warnings.iter();
+    let told = warnings.find(|w| w.what.starts_with("The design is stitched"));
+    told.expect("the repeat is told")
+}
+
 /// A repeat that is read off 3/8 in wrong moved every spacing by 3 mm, as the design was taken for the ruler.
 #[test]
 fn a_wrong_repeat_in_the_plan_is_told_and_moves_no_spacing() {
-    let quilt = folder();
-    let mut plan = plan::file::read(&quilt).unwrap();
-    let really_mm = plan.repeat_mm;
     for wrong in [-0.03, 0.04] {
-        plan.repeat_mm = really_mm * (1.0 + wrong);
-        let design = design::import::read(&quilt.join(&plan.design_file), Some(plan.repeat_mm))
-            .unwrap()
-            .design;
-        let photos = [photo::read(&quilt.join("row-photos/row-04.jpg")).unwrap()];
-        let checked = check(&photos, &plan, Some(&design), &Known::default(), Some(4)).unwrap();
+        let checked = with_design_too_large(wrong, true);
         for (error, u) in compare(&checked.record, &truth(4)) {
             assert!(
                 error.abs() < 0.9 && error.abs() < 3.0 * u,
                 "{wrong}: {error} ± {u}"
             );
         }
-        let told = checked
-            .warnings
-            .iter()
-            .find(|w| w.what.starts_with("The design is stitched"))
-            .expect("the repeat is told");
+        let told = told_of_repeat(&checked);
         assert!(told.remedy.contains("9 in") && !told.spoils, "{told:?}");
+    }
+}
+
+/// So large a difference may be another design, and asks for the plan to be set right.
+#[test]
+fn a_repeat_that_is_far_off_the_plan_is_not_measured_with_confidence() {
+    for as_a_whole in [true, false] {
+        let checked = with_design_too_large(0.08, as_a_whole);
+        assert_eq!(
+            checked.record.verdict.action,
+            Action::Retake,
+            "{as_a_whole}"
+        );
+        if as_a_whole {
+            let told = told_of_repeat(&checked);
+            assert!(told.remedy.contains("9 in") && told.spoils, "{told:?}");
+        }
     }
 }

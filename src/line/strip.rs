@@ -50,6 +50,8 @@ const LEAST_LOOK: f32 = 200.0;
 const LOOK_LEAN: f32 = 40.0;
 /// Share of the mean variance that is added to every profile sample beside the line: keeps the inverse tame.
 const LOOK_FLOOR: f32 = 0.05;
+/// By how much more profiles have to agree as they are than up to their sign where they are of a groove.
+const GROOVE_AGREES: f32 = 1.1;
 
 /// How freely a line is taken to stray and to change; costs in evidence.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -272,6 +274,9 @@ impl Strip {
             padded[LOOK_HALF..LOOK_HALF + across].copy_from_slice(values);
             padded[LOOK_HALF + across..].fill(values[across - 1]);
             correlate(&padded, filter.as_slice(), o);
+            if look.is_groove {
+                o.iter_mut().for_each(|v| *v = v.max(0.0));
+            }
         }
         out
     }
@@ -370,17 +375,26 @@ impl Strip {
 /// fabric does all the time counts little.
 #[derive(Debug, Clone)]
 pub struct Look {
+    /// The walls of a lit groove, whatever the thread in it: nothing looks like their opposite.
+    is_groove: bool,
     filters: [Profile; LOOK_DIRECTIONS],
 }
 
 type Profile = SVector<f32, LOOK>;
 
 impl Look {
+    /// Whether it is that of a groove lit from one side.
+    pub fn is_groove(&self) -> bool {
+        self.is_groove
+    }
+
     /// Learns the look from strips of one photo and the lines found in them, where these are at least
     /// as strong as `least`. A line is taken as what it is up to its sign: the same thread is light on
-    /// one patch and dark on the next. `None` where too little is known.
-    pub fn learn(strips: &[(&Strip, &[LinePoint])], least: f32) -> Option<Look> {
-        let mut looks = [Profile::zeros(); LOOK_DIRECTIONS];
+    /// one patch and dark on the next; but where profiles agree better as they are, or `is_groove` says so, they are of a
+    /// groove lit from one side. `None` where too little is known.
+    pub fn learn(strips: &[(&Strip, &[LinePoint])], least: f32, is_groove: bool) -> Option<Look> {
+        let mut of_threads = [Profile::zeros(); LOOK_DIRECTIONS];
+        let mut of_grooves = [Profile::zeros(); LOOK_DIRECTIONS];
         let mut weights = [0.0f32; LOOK_DIRECTIONS];
         let mut beside = SMatrix::<f32, LOOK, LOOK>::zeros();
         let mut beside_n = 0.0;
@@ -407,10 +421,10 @@ impl Look {
                 if p.strength >= least
                     && let Some(v) = profile(i, k)
                 {
-                    let v = v * p.evidence.signum();
                     let (bin, part) = strip.look_direction(i);
                     for (bin, share) in [(bin, 1.0 - part), ((bin + 1) % LOOK_DIRECTIONS, part)] {
-                        looks[bin] += v * share;
+                        of_threads[bin] += v * share * p.evidence.signum();
+                        of_grooves[bin] += v * share;
                         weights[bin] += share;
                     }
                 }
@@ -432,12 +446,20 @@ impl Look {
         if total < LEAST_LOOK || beside_n < LEAST_LOOK {
             return None;
         }
+        // What means by direction leave of the sum of squares is least where they agree best.
+        let agree = |looks: &[Profile; LOOK_DIRECTIONS]| -> f32 {
+            let shares = looks.iter().zip(&weights);
+            shares.map(|(l, w)| l.norm_squared() / w.max(1.0)).sum()
+        };
+        let is_groove = is_groove || agree(&of_grooves) > GROOVE_AGREES * agree(&of_threads);
+        let looks = if is_groove { of_grooves } else { of_threads };
         beside /= beside_n;
         let floor = LOOK_FLOOR * beside.trace() / LOOK as f32;
         let inverse = (beside + SMatrix::identity() * floor).try_inverse()?;
         // A direction of which little is known leans on the mean of all.
         let mean = looks.iter().sum::<Profile>() / total;
         Some(Look {
+            is_groove,
             filters: std::array::from_fn(|d| {
                 let look = (looks[d] + mean * LOOK_LEAN) / (weights[d] + LOOK_LEAN);
                 let filter = inverse * look;

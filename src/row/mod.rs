@@ -4,6 +4,7 @@ pub mod astray;
 pub mod chance;
 mod empty;
 pub mod ends;
+mod groove;
 mod habit;
 mod hand;
 pub mod link;

@@ -1,5 +1,6 @@
 //! A row's stitched line, traced in the photos at full size along the whole curve.
 
+use super::groove;
 use super::measure::Job;
 use super::spread::robust_spread;
 use super::straight::{Side, Traced, drop_outermost, goes_straight_on};
@@ -246,8 +247,9 @@ pub(super) fn repeat_at_start(photo: &[TracePoint], repeat_mm: f64) -> i64 {
 /// By what the line is told in a photo.
 #[derive(Debug, Clone)]
 pub(super) enum Told {
-    /// By its bend across at a scale, mm.
-    Bend(f64),
+    /// By its bend across at a scale, mm; light lines lie so far from the middle of their grooves on the quilt, mm, and dark ones
+    /// to the other side (see [`super::groove`]).
+    Bend { sigma_mm: f64, wall_mm: Vector2 },
     /// By its slope across: a groove lit from the side.
     Slope,
     /// By the thread alone, see [`Strip::threads`].
@@ -262,7 +264,7 @@ pub(super) enum Told {
 impl Told {
     pub(super) fn evidence(&self, strip: &Strip) -> Vec<f32> {
         strip.evidence(&match self {
-            Told::Bend(sigma_mm) => strip.bends(*sigma_mm),
+            Told::Bend { sigma_mm, .. } => strip.bends(*sigma_mm),
             Told::Slope => strip.slopes(),
             Told::Thread => strip.threads(),
             Told::Look(look) | Told::FaintLook(look) => strip.likeness(look),
@@ -275,8 +277,16 @@ impl Told {
         let strength = match self {
             Told::Thread => THREAD_STRENGTH,
             Told::FaintLook(_) => FAINT_LOOK_STRENGTH,
-            Told::Bend(_) | Told::Slope | Told::Look(_) => {
+            Told::Slope | Told::Look(_) => {
                 return strip.line(&evidence, expected_mm, Freedom::PLAIN);
+            }
+            Told::Bend { wall_mm, .. } => {
+                let mut line = strip.line(&evidence, expected_mm, Freedom::PLAIN);
+                for (point, sample) in line.iter_mut().zip(&strip.samples) {
+                    let light_off_mm = sample.normal_on_quilt.dot(wall_mm) as f32;
+                    point.across_mm -= point.evidence.signum() * light_off_mm;
+                }
+                return line;
             }
         };
         let expected_mm = expected_mm.max(FAINT_STRAY_MM);
@@ -332,6 +342,9 @@ const STEADY_MM: f64 = 0.5;
 /// How much of what the thread finds its look has to find to be taken.
 const LOOK_FINDS: f64 = 0.7;
 
+/// How far walls lie from the middle of their groove from which they are no chance, mm.
+const WALL_MM: f64 = 0.25;
+
 /// The rows' lines in a photo, and by what they were told.
 struct Followed {
     told: Told,
@@ -357,8 +370,11 @@ impl Followed {
 
     /// By the bend at the scale at which it is strongest; where that loses most of the lines and the thread alone shows more, by
     /// that or by the look that it shows.
-    fn anew(strips: &[Strip], strays: &[Stray]) -> Followed {
-        let by_bend = |sigma_mm: &f64| Followed::by(Told::Bend(*sigma_mm), strips, strays);
+    fn anew(strips: &[Strip], strays: &[Stray], wall_mm: Vector2) -> Followed {
+        let by_bend = |sigma_mm: &f64| {
+            let sigma_mm = *sigma_mm;
+            Followed::by(Told::Bend { sigma_mm, wall_mm }, strips, strays)
+        };
         let mut best = by_bend(&LINE_SIGMAS_MM[0]);
         for other in LINE_SIGMAS_MM[1..].iter().map(by_bend) {
             if other.strength > best.strength {
@@ -411,7 +427,37 @@ impl Followed {
     fn look(&self, strips: &[Strip]) -> Option<Box<Look>> {
         let lines = self.lines.iter().map(Vec::as_slice);
         let pairs: Vec<(&Strip, &[LinePoint])> = strips.iter().zip(lines).collect();
-        Look::learn(&pairs, FOUND_STRENGTH).map(Box::new)
+        let is_groove = match &self.told {
+            Told::Look(look) | Told::FaintLook(look) => look.is_groove(),
+            _ => false,
+        };
+        Look::learn(&pairs, FOUND_STRENGTH, is_groove).map(Box::new)
+    }
+
+    /// Learns how far the walls of lit grooves that were followed lie from their middles; whether that is new.
+    fn is_set_in_grooves(&mut self, strips: &[Strip], strays: &[Stray]) -> bool {
+        let Told::Bend { wall_mm, .. } = &mut self.told else {
+            return false;
+        };
+        let mut places = Vec::new();
+        for (row, (strip, line)) in strips.iter().zip(&self.lines).enumerate() {
+            let found = supported(line, strays[row].farthest_mm);
+            let samples = strip.samples.iter().zip(line).zip(found);
+            let followed = samples.filter(|(_, found)| *found).step_by(OBSERVE_EVERY);
+            places.extend(followed.map(|((sample, point), _)| groove::Followed {
+                row,
+                normal: sample.normal_on_quilt,
+                off_mm: f64::from(point.across_mm),
+                is_light: point.evidence > 0.0,
+            }));
+        }
+        // Walls of one kind alone were none.
+        let farther_mm = groove::light_wall_mm(&places).unwrap_or(-*wall_mm);
+        let is_new = farther_mm.norm() > WALL_MM;
+        if is_new {
+            *wall_mm += farther_mm;
+        }
+        is_new
     }
 }
 
@@ -453,9 +499,10 @@ pub fn trace_rows(
             Some(told) if is_settled => by(told.clone()),
             // What is faint from afar may be plain once the design fits.
             _ if learned.by_groove => by(Told::Slope),
-            _ => Followed::anew(&strips, strays),
+            Some(Told::Bend { wall_mm, .. }) => Followed::anew(&strips, strays, *wall_mm),
+            _ => Followed::anew(&strips, strays, Vector2::zeros()),
         };
-        let is_plain = is_settled || matches!(followed.told, Told::Bend(_) | Told::Slope);
+        let is_plain = is_settled || matches!(followed.told, Told::Bend { .. } | Told::Slope);
         if is_plain && let Some(look) = followed.look(&strips) {
             if !is_settled {
                 let by_look = by(Told::Look(look));
@@ -468,6 +515,10 @@ pub fn trace_rows(
         }
         if is_plain {
             learned.settled.insert(photo);
+        }
+        if followed.is_set_in_grooves(&strips, strays) {
+            // From their middles the look may be another one.
+            learned.settled.remove(&photo);
         }
         let Followed { told, lines, .. } = followed;
         for (((trace, strip), line), stray) in
@@ -780,8 +831,12 @@ mod tests {
         for seed in 0..4 {
             let faint = strip(9.0, seed);
             assert!(share(Told::Thread, &faint) > 0.8, "{seed}");
+            let bend = Told::Bend {
+                sigma_mm: 0.6,
+                wall_mm: Vector2::zeros(),
+            };
             // What the plain line's freedom makes of it.
-            assert!(share(Told::Bend(0.6), &faint) < 0.2, "{seed}");
+            assert!(share(bend, &faint) < 0.2, "{seed}");
             assert!(share(Told::Thread, &strip(0.0, seed)) < 0.1, "{seed}");
         }
     }
