@@ -8,6 +8,7 @@
 
 use super::spread::robust_spread;
 use crate::geometry::Vector2;
+use crate::solve::levenberg_marquardt::Loss;
 use nalgebra::{DMatrix, DVector};
 
 /// Share of light lines, or of dark ones, from which both are followed; fewer are something else than the other wall.
@@ -16,9 +17,9 @@ const LEAST_SHARE: f64 = 0.15;
 const FARTHEST_WALL_MM: f64 = 2.0;
 /// Places from which on walls can be told from a hand's straying.
 const LEAST_PLACES: usize = 200;
-/// Rounds of weighting down what lies far off; distance in spreads at which a place counts half, and the least spread, mm.
+/// Rounds of weighting down what lies far off, how it is, by distance in spreads, and the least spread, mm.
 const ROUNDS: usize = 8;
-const FAR: f64 = 2.0;
+const FAR: Loss = Loss::Cauchy(2.0);
 const LEAST_SPREAD_MM: f64 = 0.2;
 /// Of the spread of what a hand leaves unexplained, what is left at most where walls explain more.
 const CLEARER: f64 = 0.95;
@@ -27,7 +28,7 @@ const RIDGE: f64 = 1e-3;
 
 /// A place at which a line was followed.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Followed {
+pub(super) struct Place {
     /// Which row.
     pub row: usize,
     /// Unit normal of the curve on the quilt.
@@ -40,7 +41,7 @@ pub(super) struct Followed {
 
 /// How far light lines lie from the middle of their grooves, mm on the quilt, and dark ones to the other side: nothing where rows
 /// do not stray less for it; `None` where only one kind was followed, or too little.
-pub(super) fn light_wall_mm(places: &[Followed]) -> Option<Vector2> {
+pub(super) fn light_wall_mm(places: &[Place]) -> Option<Vector2> {
     let light = places.iter().filter(|p| p.is_light).count();
     let fewer = light.min(places.len() - light);
     if places.len() < LEAST_PLACES || (fewer as f64) < LEAST_SHARE * places.len() as f64 {
@@ -67,10 +68,10 @@ struct Fit {
 
 impl Fit {
     /// `None` where nothing fits.
-    fn of(places: &[Followed], has_walls: bool) -> Option<Fit> {
+    fn of(places: &[Place], has_walls: bool) -> Option<Fit> {
         let rows = 1 + places.iter().map(|p| p.row).max()?;
         let unknowns = 2 * (rows + 1);
-        let terms = |p: &Followed| {
+        let terms = |p: &Place| {
             let side = match (has_walls, p.is_light) {
                 (false, _) => 0.0,
                 (true, true) => 1.0,
@@ -84,16 +85,14 @@ impl Fit {
             ]
         };
         let mut solved = DVector::zeros(unknowns);
+        let mut rests_mm: Vec<f64> = places.iter().map(|p| p.off_mm).collect();
+        // At first all count alike.
         let mut spread_mm = f64::INFINITY;
-        let rest = |p: &Followed, solved: &DVector<f64>| {
-            p.off_mm - terms(p).iter().map(|(i, x)| x * solved[*i]).sum::<f64>()
-        };
         for _ in 0..ROUNDS {
             let mut left = DMatrix::identity(unknowns, unknowns) * RIDGE;
             let mut right = DVector::<f64>::zeros(unknowns);
-            for p in places {
-                let far = rest(p, &solved) / (FAR * spread_mm);
-                let weight = 1.0 / (1.0 + far * far);
+            for (p, rest_mm) in places.iter().zip(&rests_mm) {
+                let weight = FAR.weight(rest_mm / spread_mm);
                 let terms = terms(p);
                 for (i, x) in terms {
                     right[i] += weight * x * p.off_mm;
@@ -103,8 +102,9 @@ impl Fit {
                 }
             }
             solved = left.cholesky()?.solve(&right);
-            let rests: Vec<f64> = places.iter().map(|p| rest(p, &solved)).collect();
-            spread_mm = robust_spread(&rests).max(LEAST_SPREAD_MM);
+            let fitted_mm = |p| terms(p).iter().map(|(i, x)| x * solved[*i]).sum::<f64>();
+            rests_mm = places.iter().map(|p| p.off_mm - fitted_mm(p)).collect();
+            spread_mm = robust_spread(&rests_mm).max(LEAST_SPREAD_MM);
         }
         Some(Fit {
             wall_mm: Vector2::new(solved[2 * rows], solved[2 * rows + 1]),
@@ -121,7 +121,7 @@ mod tests {
 
     /// Three rows of waves, each moved as a whole, on walls `wall_mm` off that change from light to dark by chance, by a hand that
     /// strays by 0.3 mm; every tenth place is something else.
-    fn places(wall_mm: Vector2, light: f64) -> Vec<Followed> {
+    fn places(wall_mm: Vector2, light: f64) -> Vec<Place> {
         let mut rng = Seeded::new(3);
         let mut is_light = true;
         (0..3000)
@@ -135,7 +135,7 @@ mod tests {
                 let as_whole = Vector2::new(0.5 * f64::from(row), 0.3);
                 let side = if is_light { 1.0 } else { -1.0 };
                 let hand_mm = if i % 10 == 0 { 4.0 } else { 0.3 };
-                Followed {
+                Place {
                     row: row as usize,
                     normal,
                     off_mm: normal.dot(&(as_whole + wall_mm * side)) + hand_mm * rng.normal(),

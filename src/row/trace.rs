@@ -403,12 +403,21 @@ impl Followed {
         }
     }
 
+    /// Samples of each row on which its line is found, with their numbers.
+    fn found_by_row(
+        &self,
+        strays: &[Stray],
+    ) -> impl Iterator<Item = impl Iterator<Item = (usize, &LinePoint)>> {
+        self.lines.iter().zip(strays).map(|(line, stray)| {
+            let found = supported(line, stray.farthest_mm);
+            let samples = line.iter().enumerate().zip(found);
+            samples.filter_map(|(sample, found)| found.then_some(sample))
+        })
+    }
+
     /// Places on which the lines are found.
     fn found(&self, strays: &[Stray]) -> impl Iterator<Item = &LinePoint> {
-        let lines = self.lines.iter().zip(strays);
-        lines
-            .flat_map(|(line, stray)| line.iter().zip(supported(line, stray.farthest_mm)))
-            .filter_map(|(point, found)| found.then_some(point))
+        self.found_by_row(strays).flatten().map(|(_, point)| point)
     }
 
     /// How much is found, less where it scatters as chance does, samples.
@@ -435,27 +444,26 @@ impl Followed {
     }
 
     /// Learns how far the walls of lit grooves that were followed lie from their middles; whether that is new.
-    fn is_set_in_grooves(&mut self, strips: &[Strip], strays: &[Stray]) -> bool {
-        let Told::Bend { wall_mm, .. } = &mut self.told else {
+    fn learn_walls(&mut self, strips: &[Strip], strays: &[Stray]) -> bool {
+        let Told::Bend { sigma_mm, wall_mm } = self.told else {
             return false;
         };
         let mut places = Vec::new();
-        for (row, (strip, line)) in strips.iter().zip(&self.lines).enumerate() {
-            let found = supported(line, strays[row].farthest_mm);
-            let samples = strip.samples.iter().zip(line).zip(found);
-            let followed = samples.filter(|(_, found)| *found).step_by(OBSERVE_EVERY);
-            places.extend(followed.map(|((sample, point), _)| groove::Followed {
+        for (row, (found, strip)) in self.found_by_row(strays).zip(strips).enumerate() {
+            let followed = found.step_by(OBSERVE_EVERY);
+            places.extend(followed.map(|(i, point)| groove::Place {
                 row,
-                normal: sample.normal_on_quilt,
+                normal: strip.samples[i].normal_on_quilt,
                 off_mm: f64::from(point.across_mm),
                 is_light: point.evidence > 0.0,
             }));
         }
         // Walls of one kind alone were none.
-        let farther_mm = groove::light_wall_mm(&places).unwrap_or(-*wall_mm);
+        let farther_mm = groove::light_wall_mm(&places).unwrap_or(-wall_mm);
         let is_new = farther_mm.norm() > WALL_MM;
         if is_new {
-            *wall_mm += farther_mm;
+            let wall_mm = wall_mm + farther_mm;
+            self.told = Told::Bend { sigma_mm, wall_mm };
         }
         is_new
     }
@@ -503,20 +511,25 @@ pub fn trace_rows(
             _ => Followed::anew(&strips, strays, Vector2::zeros()),
         };
         let is_plain = is_settled || matches!(followed.told, Told::Bend { .. } | Told::Slope);
-        if is_plain && let Some(look) = followed.look(&strips) {
-            if !is_settled {
+        let has_look = matches!(followed.told, Told::Look(_));
+        // Settled for the bend, no look is asked for.
+        if is_plain
+            && (has_look || !is_settled)
+            && let Some(look) = followed.look(&strips)
+        {
+            if is_settled {
+                followed.told = Told::Look(look);
+            } else {
                 let by_look = by(Told::Look(look));
                 if by_look.strength > followed.strength {
                     followed = by_look;
                 }
-            } else if matches!(followed.told, Told::Look(_)) {
-                followed.told = Told::Look(look);
             }
         }
         if is_plain {
             learned.settled.insert(photo);
         }
-        if followed.is_set_in_grooves(&strips, strays) {
+        if followed.learn_walls(&strips, strays) {
             // From their middles the look may be another one.
             learned.settled.remove(&photo);
         }
