@@ -5,7 +5,7 @@
 //! stitched there. Prints and seams answer as well: what was found has to stand out from what is found in the same
 //! way beside the other repeats of the same stretch, which were stitched where they belong.
 
-use super::empty::{Empty, empty_stretches};
+use super::empty::empty_stretches;
 use super::measure::Job;
 use super::trace::{Learned, RowTrace, TracePoint};
 use crate::design::DesignPoint;
@@ -138,12 +138,14 @@ pub(super) fn astray(
         .filter(|run| run.samples.len() == run.points.len())
         .collect();
     let lines = Lines::new(&runs);
+    let points: Vec<&[TracePoint]> = runs.iter().map(|run| run.points).collect();
+    let empty = empty_stretches(&points, design.len());
     let look = |number: usize, range: Range<usize>| {
         beside(job, learned, &lines, &runs[number], number, range)
     };
     let mut found: Vec<Vec<Astray>> = vec![Vec::new(); traces.len()];
     for (number, run) in runs.iter().enumerate() {
-        for lost in lost(run.points) {
+        for lost in lost(run.points, &empty[number]) {
             if lost_beside(run.points, &lost, design.len()) {
                 continue;
             }
@@ -182,8 +184,8 @@ pub(super) fn astray(
     found.into_iter().map(joined).collect()
 }
 
-/// Stretches on which a line is not found although it goes on on both sides, and part of which is empty.
-fn lost(points: &[TracePoint]) -> Vec<Range<usize>> {
+/// Stretches on which a line is not found although it goes on on both sides, and part of which is among the `empty` ones.
+fn lost(points: &[TracePoint], empty: &[Range<usize>]) -> Vec<Range<usize>> {
     let mut is_lost: Vec<bool> = points
         .iter()
         .map(|p| p.is_visible() && !p.beside_card && !p.found)
@@ -204,9 +206,8 @@ fn lost(points: &[TracePoint]) -> Vec<Range<usize>> {
         let n = range.len().max(1) as f64;
         range.filter(|i| found(*i)).count() as f64 / n
     };
-    let empty = empty_stretches(points);
     let is_empty = |lost: Range<usize>| {
-        empty.iter().any(|Empty { range: e, .. }| {
+        empty.iter().any(|e| {
             let shared = e.end.min(lost.end).saturating_sub(e.start.max(lost.start));
             shared >= EMPTY_SAMPLES
         })

@@ -1,101 +1,29 @@
 //! Parts of a row that were not stitched, and how close neighbouring rows come.
 
-use super::empty::{Empty, empty_stretches};
+use super::empty::{empty_stretches, ends};
 use super::measure::{Measured, RowMeasured};
 use super::trace::TracePoint;
 use crate::design::Design;
 use crate::geometry::cells::Cells;
 use crate::geometry::{Point2, Vector2};
 use crate::record::InPhoto;
-use crate::solve::median::median;
 use std::collections::BTreeMap;
-use std::ops::Range;
-
-/// Strength from which a stretch of line is plain in its middle, as a share of the photos' usual strength.
-const PLAIN: f32 = 0.35;
-/// Length of line on either side of a stretch on which the stitching has to go on plainly, samples, and how much of it
-/// has to be visible.
-const BESIDE: usize = 50;
-const BESIDE_VISIBLE: usize = 20;
-/// Least usual strength: where the line can hardly be told from chance, which gives 2, an empty place means
-/// nothing.
-const CLEAR: f32 = 8.0;
-/// Share of the other repeats' same stretch that has to be visible for them to be compared.
-const COMPARABLE: f64 = 0.7;
-/// Repeats there have to be to compare with, and the share of them that may not be plain there either.
-const FEWEST_OTHERS: usize = 4;
-const ALSO_WEAK: f64 = 0.5;
-/// By how much the next repeat has to outdo a stretch, and the share of the usual strength it has to have at least.
-const NEXT_OUTDOES: f32 = 2.0;
-const NEXT_LEAST: f32 = 0.2;
-/// Within how many samples the line has to be back in full, at both ends of a stretch together.
-const ABRUPT: usize = 14;
-/// Cloth is like that of a stretch when its luma differs by no more than this share and so many grey levels; so much of
-/// the found line has to lie on such cloth, samples; and the share of that which may be lighter than the cloth where the
-/// line beside the stretch is darker, or darker where that is lighter.
-const LIKE_SHARE: f32 = 0.1;
-const LIKE_LEVELS: f32 = 4.0;
-const FEWEST_LIKE: usize = 50;
-const OTHER_SIGN: f64 = 0.1;
-
-/// One run through a row's repeats in one photo: strengths, whole repeats, NaN where nothing is visible.
-struct Run<'a> {
-    row: usize,
-    points: &'a [TracePoint],
-}
 
 /// Stretches along x, on the quilt, mm, on which the design was not stitched; for each row.
 ///
-/// A stretch is looked at where the line's bend vanishes on cloth that goes on (`empty_stretches`) and the stitching is
-/// plain on both sides. That also happens where a rail lies over the row, where light falls along the line, or where
-/// the line runs along a stripe; all of these do it at the same place of the design again and again. So other repeats,
-/// of all rows, are looked at: a stretch is missed when they are stitched there. And a thread of changing colour is lost
-/// where it passes the cloth's own tone: where it fades at the ends, or is seen lighter as well as darker than such
-/// cloth, nothing is said.
-///
-/// Of lines followed as faint ones nothing is said. `samples` is the number of samples in one repeat.
+/// `samples` is the number of samples in one repeat.
 pub fn missed(rows: &[RowMeasured], samples: usize) -> Vec<Vec<(f64, f64)>> {
-    let runs: Vec<Run> = rows
+    let (of_row, runs): (Vec<usize>, Vec<&[TracePoint]>) = rows
         .iter()
         .enumerate()
-        .flat_map(|(row, r)| {
-            let photos = r.trace.by_photo();
-            let plain = photos.filter(|points| points.iter().all(|p| !p.is_faint));
-            plain.map(move |points| Run { row, points })
-        })
-        .collect();
-    let all = runs.iter().flat_map(|run| run.points);
-    let found: Vec<f32> = all.filter(|p| p.found).map(|p| p.strength).collect();
-    let usual = match median(found, f32::total_cmp) {
-        Some(usual) if usual >= CLEAR && samples > 0 => usual,
-        _ => return vec![Vec::new(); rows.len()],
-    };
-    let plain = PLAIN * usual;
-    let ends = |points: &mut dyn Iterator<Item = &TracePoint>| {
-        points.fold((f64::MAX, f64::MIN), |(a, b), p| {
-            (a.min(p.on_quilt.x), b.max(p.on_quilt.x))
-        })
-    };
+        .flat_map(|(row, r)| r.trace.by_photo().map(move |points| (row, points)))
+        .unzip();
     let mut missed: Vec<Vec<(f64, f64)>> = vec![Vec::new(); rows.len()];
-    for run in &runs {
-        let found = ends(&mut rows[run.row].trace.points.iter().filter(|p| p.found));
-        for Empty {
-            range: stretch,
-            fading,
-        } in empty_stretches(run.points)
-        {
-            let (from, to) = ends(&mut run.points[stretch.clone()].iter());
-            if from > found.0
-                && to < found.1
-                && fading <= ABRUPT
-                && strength(&run.points[stretch.clone()]).is_some_and(|s| s < plain)
-                && goes_on(run.points, &stretch, plain)
-                && would_show(&runs, run, &stretch)
-                && stitched_elsewhere(&runs, run, &stretch, samples, usual)
-            {
-                missed[run.row].push((from, to));
-            }
-        }
+    for (run, stretches) in empty_stretches(&runs, samples).into_iter().enumerate() {
+        let along_x = stretches
+            .into_iter()
+            .map(|stretch| ends(&runs[run][stretch]));
+        missed[of_row[run]].extend(along_x);
     }
     missed.into_iter().map(joined).collect()
 }
@@ -153,94 +81,6 @@ pub fn shown_missed(measured: &Measured, row: usize, (from, to): (f64, f64)) -> 
         size_mm: [right - left, bottom - top],
         line_mm: runs.iter().map(kept).collect(),
     })
-}
-
-/// Strength in the middle, where nothing lies over the row or within reach of it.
-fn strength(points: &[TracePoint]) -> Option<f32> {
-    let clear = points.iter().filter(|p| p.is_clear());
-    median(clear.map(|p| p.strength).collect(), f32::total_cmp)
-}
-
-fn visible(points: &[TracePoint]) -> usize {
-    points.iter().filter(|p| p.is_clear()).count()
-}
-
-/// Whether the line is at least as strong as `plain` on both sides of a stretch.
-fn goes_on(points: &[TracePoint], stretch: &Range<usize>, plain: f32) -> bool {
-    let is_plain = |side: &[TracePoint]| {
-        visible(side) >= BESIDE_VISIBLE && strength(side).is_some_and(|s| s >= plain)
-    };
-    is_plain(&points[stretch.start.saturating_sub(BESIDE)..stretch.start])
-        && is_plain(&points[stretch.end..(stretch.end + BESIDE).min(points.len())])
-}
-
-/// Whether a thread would show on the cloth of a stretch: on cloth of its tone the line is found, and it is lighter than
-/// that everywhere or darker everywhere, as beside the stretch.
-fn would_show(runs: &[Run], here: &Run, stretch: &Range<usize>) -> bool {
-    let clear = here.points[stretch.clone()].iter().filter(|p| p.is_clear());
-    let Some(cloth) = median(clear.map(|p| p.cloth).collect(), f32::total_cmp) else {
-        return false;
-    };
-    let before = &here.points[stretch.start.saturating_sub(BESIDE)..stretch.start];
-    let sign: f32 = before.iter().filter(|p| p.found).map(|p| p.bend).sum();
-    let (mut like, mut other) = (0, 0);
-    let elsewhere =
-        |run: &Run, i: usize| !std::ptr::eq(run.points, here.points) || !stretch.contains(&i);
-    for run in runs {
-        for (i, p) in run.points.iter().enumerate() {
-            let is_like = (p.cloth - cloth).abs() <= LIKE_SHARE * cloth + LIKE_LEVELS;
-            if p.found && is_like && elsewhere(run, i) {
-                like += 1;
-                other += usize::from(p.bend * sign < 0.0);
-            }
-        }
-    }
-    like >= FEWEST_LIKE && other as f64 <= OTHER_SIGN * like as f64
-}
-
-/// Whether other repeats are stitched where this one is not.
-fn stitched_elsewhere(
-    runs: &[Run],
-    here: &Run,
-    stretch: &Range<usize>,
-    samples: usize,
-    usual: f32,
-) -> bool {
-    let length = stretch.len();
-    let Some(strength_here) = strength(&here.points[stretch.clone()]) else {
-        return false;
-    };
-    let plain = PLAIN * usual;
-    let next_least = (NEXT_OUTDOES * strength_here).max(NEXT_LEAST * usual);
-    let (mut others, mut weak, mut next_stitched) = (0, 0, false);
-    for run in runs {
-        let mut start = stretch.start % samples;
-        while start + length <= run.points.len() {
-            let there = start..start + length;
-            let points = &run.points[there.clone()];
-            let is_here = std::ptr::eq(run.points, here.points);
-            if !(is_here && start == stretch.start)
-                && visible(points) as f64 >= COMPARABLE * length as f64
-                && let Some(strength) = strength(points)
-            {
-                others += 1;
-                weak += usize::from(strength < plain);
-                // A rail that lies askew over the row hides one repeat after the other. Where the row has ended
-                // the next repeat says nothing.
-                if is_here
-                    && start.abs_diff(stretch.start) == samples
-                    && (strength >= plain || goes_on(run.points, &there, plain))
-                {
-                    if strength < next_least {
-                        return false;
-                    }
-                    next_stitched = true;
-                }
-            }
-            start += samples;
-        }
-    }
-    next_stitched && others >= FEWEST_OTHERS && weak as f64 <= ALSO_WEAK * others as f64
 }
 
 /// One stretch of x may hold several pieces of the curve.
