@@ -129,7 +129,7 @@ fn cloth_goes_on(points: &[TracePoint], stretch: &Range<usize>) -> bool {
     let here = &points[stretch.clone()];
     let same = |inside: Option<f32>, outside: Option<f32>| match (inside, outside) {
         (Some(inside), Some(outside)) => (inside - outside).abs() <= OTHER_TONE * inside,
-        // Beside a card nothing of it is seen.
+        // Nothing else of the row is seen there.
         (Some(_), None) => true,
         (None, _) => false,
     };
