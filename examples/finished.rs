@@ -15,7 +15,7 @@ use rowsight::finished::{Finished, is_followed, measure_finished};
 use rowsight::geometry::Point2;
 use rowsight::photo::{self, Photo};
 use rowsight::plan::{Plan, Tolerance};
-use rowsight::record::XOrigin;
+use rowsight::record::{Stretch, XOrigin};
 use rowsight::rehearse::{
     Advance, FinishedRange, PracticeQuilt, Quilt, SIDES, SceneRange, Seeded, Truth, derive,
     edge_line, finished_quilt, render, trial_design, whole_truth, write,
@@ -159,6 +159,8 @@ struct Tally {
     sizes: Vec<(f64, f64)>,
     diagonals: Vec<(f64, f64)>,
     edges_seen: usize,
+    /// Rows; parts not stitched in them; of these told as missed or off the design; told falsely.
+    parts: [usize; 4],
     seconds: Vec<f64>,
 }
 
@@ -220,6 +222,7 @@ fn compare(finished: &Finished, truth: &Truth, plan: &Plan, tally: &mut Tally) -
             tally.drift_last.push(pair);
         }
     }
+    compare_parts(finished, truth, by, tally);
     compare_edges(finished, truth, by, tally);
     let quilt = &truth.scene.quilt;
     let shrinkage = &record.shrinkage;
@@ -233,6 +236,29 @@ fn compare(finished: &Finished, truth: &Truth, plan: &Plan, tally: &mut Tally) -
         tally.shrinkage[k].push((measured.value - set, measured.u));
     }
     true
+}
+
+/// How near a part told has to be to one that was not stitched, mm.
+const PART_NEAR_MM: f64 = 20.0;
+
+fn compare_parts(finished: &Finished, truth: &Truth, by: f64, tally: &mut Tally) {
+    for row in &finished.record.rows {
+        let Some(set) = truth.row(row.row) else {
+            continue;
+        };
+        let missed = row.missed.iter().map(|m| (m.from_mm, m.to_mm));
+        let off = row.off_design.iter().map(|m| (m.from_mm, m.to_mm));
+        let told: Vec<(f64, f64)> = missed.chain(off).collect();
+        let same = |part: &Stretch, (from, to): &(f64, f64)| {
+            part.from_mm < to + by + PART_NEAR_MM && from + by - PART_NEAR_MM < part.to_mm
+        };
+        let is_told = |part: &&Stretch| told.iter().any(|t| same(part, t));
+        let is_true = |t: &&(f64, f64)| set.missed.iter().any(|part| same(part, t));
+        tally.parts[0] += 1;
+        tally.parts[1] += set.missed.len();
+        tally.parts[2] += set.missed.iter().filter(is_told).count();
+        tally.parts[3] += told.iter().filter(|t| !is_true(t)).count();
+    }
 }
 
 /// Edges as drawn, straightened, against the edges as measured.
@@ -379,6 +405,9 @@ fn main() -> anyhow::Result<()> {
             this.margins.len()
         );
         all.edges_seen += this.edges_seen;
+        for (all, this) in all.parts.iter_mut().zip(this.parts) {
+            *all += this;
+        }
         all.margins.extend(this.margins);
         all.sizes.extend(this.sizes);
         all.diagonals.extend(this.diagonals);
@@ -397,6 +426,8 @@ fn main() -> anyhow::Result<()> {
     line("bow", "mm", &all.bow);
     line("shrinkage across", "", &all.shrinkage[0]);
     line("shrinkage down", "", &all.shrinkage[1]);
+    let [rows, parts, told, falsely] = all.parts;
+    println!("parts not stitched: {told} of {parts} told, {falsely} falsely in {rows} rows");
     println!("{} of {} edges seen", all.edges_seen, 4 * all.found);
     line("margins", "mm", &all.margins);
     line("widths and lengths", "mm", &all.sizes);
