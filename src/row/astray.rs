@@ -5,7 +5,7 @@
 //! stitched there. Prints and seams answer as well: what was found has to stand out from what is found in the same
 //! way beside the other repeats of the same stretch, which were stitched where they belong.
 
-use super::empty::empty_stretches;
+use super::empty::{empty_stretches, ends};
 use super::measure::Job;
 use super::trace::{Learned, RowTrace, TracePoint};
 use crate::design::DesignPoint;
@@ -170,10 +170,8 @@ pub(super) fn astray(
             {
                 continue;
             }
-            let xs = run.points[lost.start + here.samples.start..lost.start + here.samples.end]
-                .iter()
-                .map(|p| p.on_quilt.x);
-            let (from_mm, to_mm) = xs.fold((f64::MAX, f64::MIN), |(a, b), x| (a.min(x), b.max(x)));
+            let off = lost.start + here.samples.start..lost.start + here.samples.end;
+            let (from_mm, to_mm) = ends(&run.points[off]);
             found[run.row].push(Astray {
                 from_mm,
                 to_mm,
