@@ -441,6 +441,33 @@ mod tests {
         assert!((share - 82.0 / 1800.0).abs() < 0.003, "{share}");
     }
 
+    /// Empty stretches of the first of three runs, by the cloth's tone on its sample; the third lies on lighter cloth.
+    fn on_cloth(cloth: impl Fn(usize) -> f32) -> Vec<Range<usize>> {
+        let gap = |run: usize, i: usize| run == 0 && (700..760).contains(&i);
+        let run = |run: usize| -> Vec<TracePoint> {
+            let strength = |i| if gap(run, i) { 1.5 } else { 20.0 };
+            let mut points = test_points(6 * SAMPLES, strength);
+            for (i, p) in points.iter_mut().enumerate() {
+                p.cloth = [cloth(i), 120.0, 170.0][run];
+            }
+            points
+        };
+        let runs = [run(0), run(1), run(2)];
+        let runs: Vec<&[TracePoint]> = runs.iter().map(Vec::as_slice).collect();
+        empty_stretches(&runs, SAMPLES).swap_remove(0)
+    }
+
+    #[test]
+    fn what_only_lies_over_the_line_is_not_empty() {
+        assert_eq!(on_cloth(|_| 120.0).len(), 1);
+        // Something of another tone, on which the line shows elsewhere.
+        let over = |i: usize| (690..770).contains(&i);
+        assert_eq!(on_cloth(|i| if over(i) { 170.0 } else { 120.0 }), []);
+        // Cloth that goes on on both sides, and on which too little of the line shows.
+        let other = |i: usize| (680..780).contains(&i);
+        assert_eq!(on_cloth(|i| if other(i) { 60.0 } else { 120.0 }), []);
+    }
+
     /// The path of most gain by trying all of them.
     #[test]
     fn the_path_is_the_best_of_all() {
