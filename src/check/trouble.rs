@@ -137,12 +137,20 @@ fn of_strain(measured: &Measured) -> Option<Warning> {
     })
 }
 
+/// Bend of a card beyond which what is taken out of it is no longer enough, mm.
+const BENT_TOO_FAR_MM: f64 = 4.0;
+
 fn of_card(warning: &CardWarning) -> Warning {
+    let spoils = matches!(warning, CardWarning::Curled { mm, .. } if mm.abs() > BENT_TOO_FAR_MM);
     Warning {
         what: capital(&warning.to_string()) + ".",
         remedy: match warning {
+            CardWarning::Curled { .. } if spoils => {
+                "Then retake the photo: so bent a card bends every number.".to_owned()
+            }
             CardWarning::Curled { .. } => {
-                "Then retake the photo: a bent card bends every number.".to_owned()
+                "Its bend was reckoned with as far as it shows; a flat card measures better."
+                    .to_owned()
             }
             CardWarning::PartlyHidden { .. } => {
                 "Uncover it or move it into the photo for smaller uncertainties.".to_owned()
@@ -150,7 +158,7 @@ fn of_card(warning: &CardWarning) -> Warning {
             CardWarning::LeftOut(error) => capital(error.remedy()) + ".",
             CardWarning::ForeignTag { .. } => "Take it off the quilt.".to_owned(),
         },
-        spoils: matches!(warning, CardWarning::Curled { mm, .. } if mm.abs() > 4.0),
+        spoils,
     }
 }
 
