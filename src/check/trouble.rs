@@ -84,6 +84,7 @@ pub(super) fn look_for_trouble(
     if is_planned {
         warnings.extend(of_strain(measured));
         warnings.extend(of_repeat(measured, plan));
+        warnings.extend(of_stagger(measured, plan));
     }
     if let Some(below) = measured.dropped_below {
         warnings.push(Warning {
@@ -94,6 +95,24 @@ pub(super) fn look_for_trouble(
         });
     }
     warnings
+}
+
+/// Rows moved against one another otherwise than planned: those that fit the plan may not be neighbours.
+fn of_stagger(measured: &Measured, plan: &Plan) -> Option<Warning> {
+    let really = measured.other_stagger?;
+    let share = |stagger: f64| format!("{}", (1000.0 * stagger).round() / 1000.0);
+    Some(Warning {
+        what: format!(
+            "From row to row the design seems to move by {} of its repeat, not by {} as planned.",
+            share(really),
+            share(plan.stagger)
+        ),
+        remedy: format!(
+            "If it does, set stagger = {} in plan.toml and measure this photo again.",
+            share(really)
+        ),
+        spoils: true,
+    })
 }
 
 /// A design that was stitched larger or smaller than planned: its rows are measured by the cards all the same, unless so much so that

@@ -262,6 +262,7 @@ impl Following<'_> {
             cards,
             rows: kept,
             next_score,
+            other_stagger,
         } = self.rough;
         let rows = kept
             .iter()
@@ -288,6 +289,7 @@ impl Following<'_> {
             cards,
             rows,
             next_score,
+            other_stagger,
             dropped_below: self.dropped_below,
             card_scale: self.job.card_bar_mm / CHECK_BAR_MM,
         })
