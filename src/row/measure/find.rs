@@ -37,8 +37,6 @@ pub(in crate::row) struct Rough {
     pub(in crate::row) rows: Vec<RoughRow>,
     /// As [`Measured::next_score`].
     pub(in crate::row) next_score: Option<f64>,
-    /// As [`Found::other_stagger`].
-    pub(in crate::row) other_stagger: Option<f64>,
 }
 
 /// What the search says of a row.
@@ -99,14 +97,13 @@ pub(super) fn find_rows(
         joint.priors = job.priors;
         joint.start = joint.solve_roughly()?.state;
     }
-    let (rows, again) = find_again(job, &mapped, &wanted, turned, wholes, &mut joint)?;
+    let (rows, next_score) = find_again(job, &mapped, &wanted, turned, wholes, &mut joint)?;
     move_onto_stitching(&mut joint, &mapped, &coarse, job, 6.0)?;
     Ok(Rough {
         joint,
         cards: laid_out.cards.clone(),
         rows,
-        next_score: again.next_score,
-        other_stagger: again.other_stagger,
+        next_score,
     })
 }
 
@@ -152,7 +149,7 @@ fn move_onto_stitching(
 }
 
 /// Finds rows as wholes once more, now that the plane is known: faint rows show, ghosts fall behind. `turned` is how
-/// far the frame was turned since the map was drawn, rad; `first` is how they were found at first. Gives the rows, and all that was found.
+/// far the frame was turned since the map was drawn, rad; `first` is how they were found at first. Gives the rows and the best match below the last one.
 fn find_again(
     job: &Job,
     mapped: &Mapped,
@@ -160,7 +157,7 @@ fn find_again(
     turned: f64,
     first: OnPlane,
     joint: &mut Joint,
-) -> Result<(Vec<RoughRow>, Found), CannotMeasure> {
+) -> Result<(Vec<RoughRow>, Option<f64>), CannotMeasure> {
     let frame = placed(mapped.map, mapped.views, &joint.start, turned);
     let design = job.design_on_quilt(&joint.start);
     let wanted = Wanted {
@@ -189,7 +186,7 @@ fn find_again(
         index: row.index,
         score: row.score,
     });
-    Ok((rows.collect(), again))
+    Ok((rows.collect(), again.next_score))
 }
 
 /// Rows that match at least as well as expected, and a share of the best as well.
