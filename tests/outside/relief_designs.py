@@ -234,16 +234,21 @@ def write_svg(points, repeat, path):
                     f'viewBox="0 {top:.3f} {repeat:.3f} {height:.3f}"><path d="{d}" fill="none" stroke="black"/></svg>\n')
 
 
-if __name__ == "__main__":
+def draw_families(families, design, each, path):
+    """A picture of some designs of each family, to look at."""
     import cv2
-    sheet = []
-    for name in FAMILIES:
-        for seed in range(2):
+    tiles = []
+    for name in families:
+        for seed in range(each):
             points, repeat = design(np.random.default_rng(seed), name)
             tile = np.full((240, 720, 3), 255, np.uint8)
             for k in range(-1, 6):
                 at = np.round((points + [k * repeat, 120]) * 16).astype(np.int32)
                 cv2.polylines(tile, [at], False, (0, 0, 0) if k % 2 else (200, 60, 0), 1, cv2.LINE_AA, 4)
-            cv2.putText(tile, f"{name} {seed}", (4, 14), 0, 0.45, (0, 0, 255))
-            sheet.append(tile)
-    cv2.imwrite(sys.argv[1], np.vstack([np.hstack(sheet[i : i + 2]) for i in range(0, len(sheet), 2)]))
+            cv2.putText(tile, f"{name} {seed} {repeat:.0f} x {np.ptp(points[:, 1]):.0f}", (4, 14), 0, 0.45, (0, 0, 255))
+            tiles.append(tile)
+    cv2.imwrite(path, np.vstack([np.hstack(tiles[i : i + each]) for i in range(0, len(tiles), each)]))
+
+
+if __name__ == "__main__":
+    draw_families(FAMILIES, design, 2, sys.argv[1])

@@ -267,14 +267,19 @@ def plainness(grey, in_view, row, seen, crowd, origin):
     return float(np.sqrt(np.median(on) / max(np.median(beside), 1e-3))) if on and beside else 0.0
 
 
+def rows_and_move(said, truth):
+    """The rows that are in the truth, each with its place there, and by how much the tool's x lies off the truth's: the move that most ends
+    of rows agree on, as rowsight may stop short of a thing that hides an end, or see past it."""
+    newest, n = said["rows"][-1]["row"], len(truth["seen"])
+    pairs = [(n - 1 - (newest - r["row"]), r) for r in said["rows"] if newest - r["row"] < n]
+    moves = np.array([v for i, r in pairs for v in (truth["seen"][i][0] - r["seen_from_mm"], truth["seen"][i][1] - r["seen_to_mm"])])
+    return pairs, min(moves, key=lambda m: np.minimum(np.abs(moves - m), 15).sum())
+
+
 def errors(said, truth, of="baselines"):
-    """Errors of spacing and their u, gap by gap. The tool's x is the truth's but for a move: the one that most ends of rows agree on, as
-    rowsight may stop short of a thing that hides an end, or see past it."""
+    """Errors of spacing and their u, gap by gap."""
     newest = said["rows"][-1]["row"]
-    n = len(truth["seen"])
-    pairs = [(truth["seen"][n - 1 - (newest - r["row"])], r) for r in said["rows"] if newest - r["row"] < n]
-    moves = np.array([v for t, r in pairs for v in (t[0] - r["seen_from_mm"], t[1] - r["seen_to_mm"])])
-    move = min(moves, key=lambda m: np.minimum(np.abs(moves - m), 15).sum())
+    _, move = rows_and_move(said, truth)
     if said["rows"][0].get("x_origin") == "quilt":
         move = -truth["middle_mm"]
     out = []
@@ -289,25 +294,36 @@ def errors(said, truth, of="baselines"):
     return out
 
 
-def main():
+def arguments_of(**more):
+    """The command's arguments, `more` of them with their defaults."""
     parser = argparse.ArgumentParser()
     parser.add_argument("folder", type=pathlib.Path)
     parser.add_argument("--rowsight", default="target/release/rowsight")
     parser.add_argument("--from", dest="first", type=int, default=0)
     parser.add_argument("--to", type=int, default=24)
-    parser.add_argument("--megapixels", type=float, default=12.0)
+    for name, value in more.items():
+        parser.add_argument(f"--{name}", type=type(value), default=value)
     parser.add_argument("--easy", action="store_true", help="no wobble, flat quilt, plain cloth, no lens distortion")
     parser.add_argument("--set", action="append", default=[], help="name=value: one thing of the scene, the rest as drawn")
     parser.add_argument("--draw-only", action="store_true", help="measure nothing")
-    arguments = parser.parse_args()
-    settings = dict(EASY if arguments.easy else {}) | dict(one.split("=", 1) for one in arguments.set)
+    return parser.parse_args()
+
+
+def settings_of(arguments, easy):
+    """What is settled of every scene."""
+    return dict(easy if arguments.easy else {}) | dict(one.split("=", 1) for one in arguments.set)
+
+
+def measure_all(arguments, draw_photo, also=lambda said, truth: ""):
+    """Draws what is not there yet with `draw_photo(seed, folder)`, measures it, and prints how near the truth it is, with what `also` says
+    of each photo."""
     all_errors, set_errors, states = [], [], []
     for seed in range(arguments.first, arguments.to):
         folder = arguments.folder / f"{seed:03d}"
         if (folder / "truth.json").exists():
             truth = json.loads((folder / "truth.json").read_text())
         else:
-            truth = draw(seed, folder, arguments.megapixels, settings)
+            truth = draw_photo(seed, folder)
         if arguments.draw_only:
             continue
         said, refused = measure(arguments.rowsight, folder, truth)
@@ -317,10 +333,16 @@ def main():
         if state == "right":
             all_errors += found
             set_errors += errors(said, truth, "as_set")
-        print(line, flush=True)
+        print(line + (also(said, truth) if said else ""), flush=True)
     if not arguments.draw_only:
         print(summary(states, all_errors, " against the rows as stitched"))
         print(summary(states, set_errors, " against the rows as set"))
+
+
+def main():
+    arguments = arguments_of(megapixels=12.0)
+    settings = settings_of(arguments, EASY)
+    measure_all(arguments, lambda seed, folder: draw(seed, folder, arguments.megapixels, settings))
 
 
 if __name__ == "__main__":

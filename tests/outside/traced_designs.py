@@ -178,15 +178,5 @@ def write_svg(points, path):
 
 
 if __name__ == "__main__":
-    import cv2
-    tiles = []
-    for name in FAMILIES:
-        for seed in range(3):
-            points, repeat = design(np.random.default_rng(seed), name)
-            tile = np.full((220, 620, 3), 255, np.uint8)
-            for k in range(-1, 6):
-                at = np.round((points + [k * repeat, 110]) * 16).astype(np.int32)
-                cv2.polylines(tile, [at], False, (0, 0, 0) if k % 2 else (200, 60, 0), 1, cv2.LINE_AA, 4)
-            cv2.putText(tile, f"{name} {seed} {repeat:.0f} x {np.ptp(points[:, 1]):.0f}", (4, 14), 0, 0.45, (0, 0, 255))
-            tiles.append(tile)
-    cv2.imwrite(sys.argv[1], np.vstack([np.hstack(tiles[i : i + 3]) for i in range(0, len(tiles), 3)]))
+    from relief_designs import draw_families
+    draw_families(FAMILIES, design, 3, sys.argv[1])

@@ -17,7 +17,6 @@ before the hand strayed, and how many parts not stitched were told. "contrast" i
 than what lies 3 mm beside it, of 1, run by run. One core takes one to three minutes for a photo of 8 megapixels.
 """
 
-import argparse
 import json
 import pathlib
 import time
@@ -26,8 +25,8 @@ import cv2
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
-from other_photos import NEWEST, judged, measure, summary
-from relief_photos import errors
+from other_photos import NEWEST
+from relief_photos import arguments_of, measure_all, rows_and_move, settings_of
 from traced_cloth import PRINTS, dice
 from traced_designs import FAMILIES, design, write_svg
 
@@ -261,10 +260,7 @@ def missed_told(said, truth):
 
     A spool that lies over a line hides it, and the truth knows nothing of spools: look at the picture before calling such a one false.
     """
-    newest, n = said["rows"][-1]["row"], len(truth["seen"])
-    pairs = [(n - 1 - (newest - r["row"]), r) for r in said["rows"] if newest - r["row"] < n]
-    moves = np.array([v for i, r in pairs for v in (truth["seen"][i][0] - r["seen_from_mm"], truth["seen"][i][1] - r["seen_to_mm"])])
-    move = min(moves, key=lambda m: np.minimum(np.abs(moves - m), 15).sum())
+    pairs, move = rows_and_move(said, truth)
     told = [(i, m["from_mm"] + move, m["to_mm"] + move) for i, r in pairs for m in r["missed"]]
     meets = lambda t, m: t[0] == m["row"] and t[1] < m["to_mm"] + 15 and t[2] > m["from_mm"] - 15
     right = sum(any(meets(t, m) for t in told) for m in truth["missed"])
@@ -272,43 +268,23 @@ def missed_told(said, truth):
 
 
 def main():
-    parser = argparse.ArgumentParser()
-    parser.add_argument("folder", type=pathlib.Path)
-    parser.add_argument("--rowsight", default="target/release/rowsight")
-    parser.add_argument("--from", dest="first", type=int, default=0)
-    parser.add_argument("--to", type=int, default=24)
-    parser.add_argument("--threads", type=int, default=1)
-    parser.add_argument("--easy", action="store_true", help="no wobble, flat quilt, plain cloth, no lens distortion")
-    parser.add_argument("--set", action="append", default=[], help="name=value: one thing of the scene, the rest as drawn")
-    parser.add_argument("--draw-only", action="store_true", help="measure nothing")
-    arguments = parser.parse_args()
-    settings = dict(EASY if arguments.easy else {}) | dict(one.split("=", 1) for one in arguments.set)
-    states, found_all, set_all, missed = [], [], [], np.zeros(3, int)
-    for seed in range(arguments.first, arguments.to):
-        folder = arguments.folder / f"{seed:03d}"
-        if (folder / "truth.json").exists():
-            truth = json.loads((folder / "truth.json").read_text())
-        else:
-            begun = time.time()
-            truth = draw(seed, folder, settings, arguments.threads)
-            print(f"{seed:3d} drawn in {time.time() - begun:.0f} s", flush=True)
-        if arguments.draw_only:
-            continue
-        said, refused = measure(arguments.rowsight, folder, truth)
-        found = errors(said, truth) if said else []
-        state, line = judged(seed, truth, said, refused, found)
-        states.append(state)
-        if said:
-            counts = missed_told(said, truth)
-            missed += counts
-            line += " | missed: {} told, {} not, {} false".format(*counts)
-        if state == "right":
-            found_all += found
-            set_all += errors(said, truth, "as_set")
-        print(line, flush=True)
+    arguments = arguments_of(threads=1)
+    settings = settings_of(arguments, EASY)
+    missed = np.zeros(3, int)
+
+    def draw_photo(seed, folder):
+        begun = time.time()
+        truth = draw(seed, folder, settings, arguments.threads)
+        print(f"{seed:3d} drawn in {time.time() - begun:.0f} s", flush=True)
+        return truth
+
+    def of_missed(said, truth):
+        counts = missed_told(said, truth)
+        missed[:] += counts
+        return " | missed: {} told, {} not, {} false".format(*counts)
+
+    measure_all(arguments, draw_photo, of_missed)
     if not arguments.draw_only:
-        print(summary(states, found_all, " against the rows as stitched"))
-        print(summary(states, set_all, " against the rows as set"))
         print("parts not stitched: {} told, {} not told, {} told of stitched line".format(*missed))
 
 
