@@ -43,6 +43,9 @@ struct Arguments {
     /// Leave a part of every row's design unstitched
     #[arg(long)]
     missed: bool,
+    /// Cards bent by up to so much, mm
+    #[arg(long, default_value_t = 0.0)]
+    curl_mm: f64,
     /// Photos of one difficulty at a time: names of classes, or `all`
     #[arg(long, num_args = 1..)]
     classes: Vec<String>,
@@ -79,6 +82,7 @@ fn cases(arguments: &Arguments) -> anyhow::Result<Vec<Case>> {
     let seeds = || arguments.from..arguments.to;
     if arguments.classes.is_empty() {
         let mut range = SceneRange::full_range().with_megapixels(megapixels);
+        range.card_curl_mm = arguments.curl_mm;
         if arguments.missed {
             // A quarter of this is each row's chance.
             range.missed = 4.0;

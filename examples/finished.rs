@@ -11,7 +11,7 @@
 use anyhow::Context;
 use clap::Parser;
 use rowsight::design::{Design, demo};
-use rowsight::finished::{Finished, is_followed, measure_finished};
+use rowsight::finished::{Finished, FinishedRecord, is_followed, measure_finished};
 use rowsight::geometry::Point2;
 use rowsight::photo::{self, Photo};
 use rowsight::plan::{Plan, Tolerance};
@@ -177,6 +177,15 @@ fn true_x(finished: &Finished, truth: &Truth) -> f64 {
     })
 }
 
+/// x at which a row's drift in the centre is measured: the middle of what is seen of it and of the first row.
+fn middle_of_shared(record: &FinishedRecord, row: u32) -> Option<f64> {
+    let first = record.rows.first()?;
+    let row = record.rows.iter().find(|r| r.row == row)?;
+    let from = first.seen_from_mm.max(row.seen_from_mm);
+    let to = first.seen_to_mm.min(row.seen_to_mm);
+    Some(f64::midpoint(from, to))
+}
+
 fn compare(finished: &Finished, truth: &Truth, plan: &Plan, tally: &mut Tally) -> bool {
     let record = &finished.record;
     let by = true_x(finished, truth);
@@ -209,7 +218,10 @@ fn compare(finished: &Finished, truth: &Truth, plan: &Plan, tally: &mut Tally) -
         }
     }
     for drift in record.drift.iter().skip(1) {
-        let (Some(here), Some(there)) = (s(drift.row, 0.0), s(1, 0.0)) else {
+        let Some(x) = middle_of_shared(record, drift.row) else {
+            continue;
+        };
+        let (Some(here), Some(there)) = (s(drift.row, x), s(1, x)) else {
             continue;
         };
         let planned = f64::from(drift.row - 1) * plan.spacing_mm;

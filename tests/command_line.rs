@@ -578,3 +578,64 @@ fn mistakes_are_said_as_everything_else_is() {
     assert_eq!(code, 2, "{err}");
     one_sentence(&err, "there are no photos there");
 }
+
+#[test]
+fn a_picture_measured_as_one_row_is_not_taken_for_another() {
+    let (_place, quilt) = quilt();
+    rowsight(&["snap", &quilt, &photo(2), "--row", "2"]);
+    let (code, _, stderr) = rowsight(&["snap", &quilt, &photo(2), "--row", "5"]);
+    assert_eq!(code, 2);
+    assert!(
+        stderr.contains("row 2 was measured from this very picture"),
+        "{stderr}"
+    );
+    let (_, log, _) = rowsight(&["log", &quilt]);
+    assert!(
+        !log.lines().any(|line| line.trim_start().starts_with("5 ")),
+        "{log}"
+    );
+}
+
+#[test]
+fn a_picture_of_the_plan_does_not_take_the_designs_place() {
+    let (place, quilt) = quilt();
+    let design = place.path().join("meander.svg");
+    let before = std::fs::read(&design).unwrap();
+    let (code, _, stderr) = rowsight(&["plan", &quilt, "--picture", &design.display().to_string()]);
+    assert_eq!(code, 2);
+    one_sentence(&stderr, "that is the quilt's design");
+    assert_eq!(std::fs::read(&design).unwrap(), before);
+}
+
+#[test]
+fn a_stitched_first_row_stays_where_it_is() {
+    let first_row = |quilt: &str| {
+        let plan = std::fs::read_to_string(Path::new(quilt).join("plan.toml")).unwrap();
+        let mut lines = plan.lines().map(str::to_owned);
+        lines.find(|l| l.starts_with("first-row")).unwrap()
+    };
+    let (_place, quilt) = quilt();
+    let before = first_row(&quilt);
+    rowsight(&["snap", &quilt, &photo(1), "--row", "1"]);
+    let (code, ..) = rowsight(&["plan", &quilt, "--rows", "5"]);
+    assert_eq!(code, 0);
+    assert_eq!(first_row(&quilt), before);
+}
+
+/// A full disk; `/dev/full` is Linux's.
+#[cfg(target_os = "linux")]
+#[test]
+fn words_that_cannot_be_written_are_no_success() {
+    let (_place, quilt) = quilt();
+    let full = std::fs::File::options()
+        .write(true)
+        .open("/dev/full")
+        .unwrap();
+    let log = std::process::Command::new(env!("CARGO_BIN_EXE_rowsight"))
+        .args(["plan", &quilt])
+        .stdout(full)
+        .output()
+        .unwrap();
+    assert_eq!(log.status.code(), Some(2));
+    one_sentence(&String::from_utf8_lossy(&log.stderr), "cannot be written");
+}

@@ -76,6 +76,21 @@ fn traced_design_is_the_printed_one() {
     }
 }
 
+/// A phone held straight down often gets up and down wrong; the card's arrow does not.
+#[test]
+fn a_turned_photo_gives_the_same_design() {
+    let paper = plain_paper(100, 1);
+    let picture = render_paper(&paper);
+    let turned = image::imageops::rotate180(&picture);
+    let [upright, turned] = [picture, turned].map(|picture| {
+        let bytes = jpeg(&picture, &paper.scene).unwrap();
+        let photo = photo::decode(bytes, Path::new("paper.jpg")).unwrap();
+        traced(&paper, &photo, None, None).unwrap().design
+    });
+    let rms = distance_rms_mm(&turned, &upright);
+    assert!(rms < 0.4, "{rms} mm");
+}
+
 #[test]
 fn length_given_settles_the_repeat_and_a_wrong_one_is_refused() {
     let paper = plain_paper(100, 1);

@@ -167,3 +167,23 @@ fn a_repeat_that_is_far_off_the_plan_is_not_measured_with_confidence() {
         }
     }
 }
+
+/// Rows that are half a repeat apart: with another stagger in the plan a row's neighbours are not found, or another row is taken for one.
+#[test]
+fn a_wrong_stagger_in_the_plan_is_told() {
+    let quilt = folder();
+    for (wrong, told) in [(0.0, true), (0.25, true), (0.5, false)] {
+        let mut plan = plan::file::read(&quilt).unwrap();
+        plan.stagger = wrong;
+        let design = design::import::read(&quilt.join(&plan.design_file), Some(plan.repeat_mm))
+            .unwrap()
+            .design;
+        let photos = [photo::read(&quilt.join("row-photos/row-04.jpg")).unwrap()];
+        let checked = check(&photos, &plan, Some(&design), &Known::default(), Some(4)).unwrap();
+        let mut warnings = checked.warnings.iter();
+        let is_told = warnings.any(|w| w.remedy.contains("stagger = 0.5") && w.spoils);
+        assert_eq!(is_told, told, "{wrong}");
+        let is_retake = checked.record.verdict.action == Action::Retake;
+        assert_eq!(is_retake, told, "{wrong}");
+    }
+}

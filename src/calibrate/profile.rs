@@ -19,6 +19,8 @@ use std::path::{Path, PathBuf};
 pub const FORMAT: &str = "rowsight.camera/1";
 /// Environment variable that names another data folder.
 pub const DATA_VARIABLE: &str = "ROWSIGHT_DATA";
+/// Another name of it, which counts where the first is not set.
+const HOME_VARIABLE: &str = "ROWSIGHT_HOME";
 /// Focal lengths closer than this are the same, relative: makers round them to hundredths of a millimetre,
 /// and to whole millimetres as equivalents.
 const SAME_FOCAL: f64 = 0.01;
@@ -366,7 +368,9 @@ pub fn pick<'a>(profiles: &'a [Profile], photo: &CameraKey) -> Picked<'a> {
 ///
 /// [`ProfileError::NoFolder`] when the system names none.
 pub fn folder() -> Result<PathBuf, ProfileError> {
-    if let Some(named) = std::env::var_os(DATA_VARIABLE).filter(|v| !v.is_empty()) {
+    let variables = [DATA_VARIABLE, HOME_VARIABLE].into_iter();
+    let mut named = variables.filter_map(std::env::var_os);
+    if let Some(named) = named.find(|v| !v.is_empty()) {
         return Ok(PathBuf::from(named).join("cameras"));
     }
     directories::ProjectDirs::from("", "", "rowsight")

@@ -282,6 +282,11 @@ fn drop_outliers_and_judge(
                 corner.covariance_px2 *= flat.misfit * flat.misfit;
             }
         }
+        // What is known of a bend is taken out, what is not widens the corners.
+        for (corner, (moved_px, covariance_px2)) in l.card.corners.iter_mut().zip(&flat.moved_px) {
+            corner.in_photo_px -= moved_px;
+            corner.covariance_px2 += covariance_px2;
+        }
     }
     warnings
 }

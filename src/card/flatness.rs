@@ -29,6 +29,10 @@ const BEND_PRIOR_MM: f64 = 4.0;
 const MODEL_U_PX: f64 = 0.02;
 const SHARED: usize = 3;
 const PER_CARD: usize = 11;
+/// Of a card's unknowns the first that is a bend.
+const FIRST_BEND: usize = 8;
+/// What boards are bent by as they come, standard deviation, mm: common practice, no source.
+const USUAL_BEND_MM: f64 = 0.6;
 
 /// The fit of one card.
 #[derive(Debug, Clone, PartialEq)]
@@ -41,6 +45,9 @@ pub struct Flatness {
     pub misfit: f64,
     /// For each corner, its distance from the fit: px, and in standard uncertainties (√(rᵀC⁻¹r)).
     pub distances: Vec<(f64, f64)>,
+    /// For each corner, how far the likely bend moves it in the photo from where it would lie on the card's mean plane, px, and
+    /// the covariance of that, px².
+    pub moved_px: Vec<(Vector2, Matrix2<f64>)>,
 }
 
 /// Fits all cards of a photo; `None` for a card whose corners cannot be fitted or that has fewer than
@@ -94,9 +101,17 @@ pub fn check_flatness(
             let unknowns = 2.0 * distances.len() as f64 - 9.0;
             let sum: f64 = distances.iter().map(|d| d.1.min(6.0).powi(2)).sum();
             let misfit = (sum / unknowns.max(1.0)).sqrt();
-            let (bend_mm, variance) = (8..11)
+            let (bend_mm, variance) = (FIRST_BEND..PER_CARD)
                 .map(|k| (p[own + k], solution.covariance[(own + k, own + k)]))
                 .max_by(|a, b| (a.0.abs() / a.1.sqrt()).total_cmp(&(b.0.abs() / b.1.sqrt())))?;
+            let bends = [0, 1, 2].map(|k| {
+                let at = own + FIRST_BEND + k;
+                let u_mm = solution.covariance[(at, at)].sqrt() * misfit.max(1.0);
+                likely_bend(p[at], u_mm)
+            });
+            let moved_px = (0..distances.len())
+                .map(|k| fit.moved_by_bend(i, k, &p[..SHARED], &p[own..own + PER_CARD], &bends))
+                .collect();
             Some(Flatness {
                 bend_mm,
                 u_mm: if solution.stop == Stop::Converged {
@@ -106,9 +121,22 @@ pub fn check_flatness(
                 },
                 misfit,
                 distances,
+                moved_px,
             })
         })
         .collect()
+}
+
+/// By how much a place of the card, in half sizes, stands out for each millimetre of its bends.
+fn lifts(place: Point2) -> [f64; 3] {
+    [-place.x * place.x, -place.x * place.y, -place.y * place.y]
+}
+
+/// A bend as likely as not, and its standard uncertainty, mm: what was measured with its own, against what boards are bent by.
+fn likely_bend(measured_mm: f64, u_mm: f64) -> (f64, f64) {
+    let usual = USUAL_BEND_MM * USUAL_BEND_MM;
+    let share = usual / (usual + u_mm * u_mm);
+    (share * measured_mm, USUAL_BEND_MM * (1.0 - share).sqrt())
 }
 
 struct Corner {
@@ -173,6 +201,43 @@ struct Fit {
 impl Fit {
     /// Fitted less seen place, px.
     fn residual(&self, view: usize, corner: usize, lens: &[f64], own: &[f64]) -> Vector2 {
+        let place = self.views[view].corners[corner].place;
+        let by_bend = lifts(place);
+        let lift = (0..3).map(|k| own[FIRST_BEND + k] * by_bend[k]).sum();
+        self.residual_lifted(view, corner, lens, own, lift)
+    }
+
+    /// How far likely bends, each with its standard uncertainty, mm, move a corner in the photo against the card's mean plane, px,
+    /// and the covariance of that.
+    fn moved_by_bend(
+        &self,
+        view: usize,
+        corner: usize,
+        lens: &[f64],
+        own: &[f64],
+        bends: &[(f64, f64); 3],
+    ) -> (Vector2, Matrix2<f64>) {
+        let flat = self.residual_lifted(view, corner, lens, own, 0.0);
+        let per_mm = self.residual_lifted(view, corner, lens, own, 1.0) - flat;
+        let place = self.views[view].corners[corner].place;
+        // On a rectangle x² is a third in the mean, and xy nothing.
+        let mean = [-1.0 / 3.0, 0.0, -1.0 / 3.0];
+        let lifts = lifts(place);
+        let above_mean = [0, 1, 2].map(|k| lifts[k] - mean[k]);
+        let lift: f64 = (0..3).map(|k| bends[k].0 * above_mean[k]).sum();
+        let variance: f64 = (0..3).map(|k| (bends[k].1 * above_mean[k]).powi(2)).sum();
+        (per_mm * lift, per_mm * per_mm.transpose() * variance)
+    }
+
+    /// As [`Fit::residual`] where the card stands so far out from its middle's tangent plane, mm.
+    fn residual_lifted(
+        &self,
+        view: usize,
+        corner: usize,
+        lens: &[f64],
+        own: &[f64],
+        lift: f64,
+    ) -> Vector2 {
         let v = &self.views[view];
         let c = &v.corners[corner];
         let e = Matrix3::new(
@@ -184,7 +249,6 @@ impl Fit {
         let (m1, m2) = (b1 / v.half_mm.0, b2 / v.half_mm.1);
         let normal: Vector3<f64> = m1.cross(&m2) / (m1.norm() * m2.norm()).sqrt();
         let (x, y) = (c.place.x, c.place.y);
-        let lift = -(own[8] * x * x + own[9] * x * y + own[10] * y * y);
         // The normal of a right-handed (x right, y down) frame points away from the camera.
         let p = b1 * x + b2 * y + b.column(2) - normal * lift;
         let centre = Vector2::new(lens[1], lens[2]) / self.focal_px;
@@ -241,6 +305,59 @@ impl Problem for Fit {
         let u = self.centre_u_px;
         for (i, offset) in p.iter().enumerate().take(SHARED).skip(1) {
             equations.add(offset / u, &[(i, 1.0 / u)], Loss::Squared);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::card::CornerKind;
+
+    /// Corners of a sheet, tilted by 35 degrees 1.2 m in front of a pinhole of 3000 px, whose middle stands out by `bend_mm` from its
+    /// left and right edges; with its mean plane at the same place whatever the bend.
+    fn corners(card: CardId, bend_mm: f64) -> Vec<CornerInPhoto> {
+        let half = card.size_mm().0 / 2.0;
+        let (sin, cos) = 35f64.to_radians().sin_cos();
+        let place = |p: Point2| {
+            let lift = bend_mm * (1.0 / 3.0 - (p.x / half).powi(2));
+            // The card turned about its x-axis; lifted towards the camera.
+            let (y, z) = (p.y * cos + lift * sin, 1200.0 + p.y * sin - lift * cos);
+            Point2::new(2000.0 + 3000.0 * p.x / z, 1500.0 + 3000.0 * y / z)
+        };
+        let corner = |p: Point2| CornerInPhoto {
+            on_card_mm: p,
+            in_photo_px: place(p),
+            covariance_px2: Matrix2::identity() * 0.03 * 0.03,
+            kind: CornerKind::Patch,
+        };
+        card.patches_mm().into_iter().map(corner).collect()
+    }
+
+    #[test]
+    fn corners_of_a_bent_card_are_moved_to_where_a_flat_one_has_them() {
+        let card = CardId::Sheet(1);
+        let flat = corners(card, 0.0);
+        for bend_mm in [-2.0, 1.0, 2.0] {
+            let bent = corners(card, bend_mm);
+            let fits = check_flatness(&[(card, &bent)], (4000, 3000), 3000.0);
+            let fit = fits[0].as_ref().unwrap();
+            assert!((fit.bend_mm - bend_mm).abs() < 0.2, "{}", fit.bend_mm);
+            let off_px = |moved: bool| {
+                let corners = bent.iter().zip(&flat).zip(&fit.moved_px);
+                let offs = corners.map(|((bent, flat), (by_px, _))| {
+                    let by_px = if moved { *by_px } else { Vector2::zeros() };
+                    (bent.in_photo_px - by_px - flat.in_photo_px).norm()
+                });
+                offs.fold(0.0, f64::max)
+            };
+            assert!(off_px(false) > 0.5, "{bend_mm}: {}", off_px(false));
+            assert!(
+                off_px(true) < 0.15 * off_px(false),
+                "{bend_mm}: {} {}",
+                off_px(true),
+                off_px(false)
+            );
         }
     }
 }

@@ -84,6 +84,7 @@ pub(super) fn look_for_trouble(
     if is_planned {
         warnings.extend(of_strain(measured));
         warnings.extend(of_repeat(measured, plan));
+        warnings.extend(of_stagger(measured, plan));
     }
     if let Some(below) = measured.dropped_below {
         warnings.push(Warning {
@@ -94,6 +95,24 @@ pub(super) fn look_for_trouble(
         });
     }
     warnings
+}
+
+/// Rows moved against one another otherwise than planned: those that fit the plan may not be neighbours.
+fn of_stagger(measured: &Measured, plan: &Plan) -> Option<Warning> {
+    let really = measured.other_stagger?;
+    let share = |stagger: f64| format!("{}", (1000.0 * stagger).round() / 1000.0);
+    Some(Warning {
+        what: format!(
+            "From row to row the design seems to move by {} of its repeat, not by {} as planned.",
+            share(really),
+            share(plan.stagger)
+        ),
+        remedy: format!(
+            "If it does, set stagger = {} in plan.toml and measure this photo again.",
+            share(really)
+        ),
+        spoils: true,
+    })
 }
 
 /// A design that was stitched larger or smaller than planned: its rows are measured by the cards all the same, unless so much so that
@@ -137,12 +156,20 @@ fn of_strain(measured: &Measured) -> Option<Warning> {
     })
 }
 
+/// Bend of a card beyond which what is taken out of it is no longer enough, mm.
+const BENT_TOO_FAR_MM: f64 = 4.0;
+
 fn of_card(warning: &CardWarning) -> Warning {
+    let spoils = matches!(warning, CardWarning::Curled { mm, .. } if mm.abs() > BENT_TOO_FAR_MM);
     Warning {
         what: capital(&warning.to_string()) + ".",
         remedy: match warning {
+            CardWarning::Curled { .. } if spoils => {
+                "Then retake the photo: so bent a card bends every number.".to_owned()
+            }
             CardWarning::Curled { .. } => {
-                "Then retake the photo: a bent card bends every number.".to_owned()
+                "Its bend was reckoned with as far as it shows; a flat card measures better."
+                    .to_owned()
             }
             CardWarning::PartlyHidden { .. } => {
                 "Uncover it or move it into the photo for smaller uncertainties.".to_owned()
@@ -150,7 +177,7 @@ fn of_card(warning: &CardWarning) -> Warning {
             CardWarning::LeftOut(error) => capital(error.remedy()) + ".",
             CardWarning::ForeignTag { .. } => "Take it off the quilt.".to_owned(),
         },
-        spoils: matches!(warning, CardWarning::Curled { mm, .. } if mm.abs() > 4.0),
+        spoils,
     }
 }
 

@@ -25,8 +25,8 @@ const TOLD_BOARD_U_MM: f64 = 0.3;
 
 /// Make a design file from a photo of its printed paper
 ///
-/// Lay the paper flat with a measuring card beside the line, none of it on the line, and photograph at least
-/// one and a half repeats from above. The line is traced, its repeat found, and one repeat written as SVG for
+/// Lay the paper flat with a measuring card beside the line, its arrow towards the top of the design and none of it on the
+/// line, and photograph at least one and a half repeats from above. The line is traced, its repeat found, and one repeat written as SVG for
 /// `rowsight plan --design`. Look at the picture before you trust it.
 ///
 /// Example: rowsight design --from-photo paper.jpg --card-bar 149.6mm -o design.svg

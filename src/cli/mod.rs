@@ -167,15 +167,18 @@ fn columns() -> usize {
     usize::clamp(width.unwrap_or(80), 40, 100)
 }
 
-/// Writes to stdout; a closed pipe ends quietly.
+/// Writes to stdout. Nobody listening any more is no mistake, and what is still to be done is done; anything else that keeps words from
+/// where they were sent ends with what is wrong.
 fn say(text: &str) {
     let mut out = std::io::stdout().lock();
-    if out
-        .write_all(text.as_bytes())
-        .and_then(|()| out.flush())
-        .is_err()
+    let written = out.write_all(text.as_bytes()).and_then(|()| out.flush());
+    if let Err(error) = written
+        && error.kind() != std::io::ErrorKind::BrokenPipe
     {
-        std::process::exit(0);
+        complain(&format!(
+            "what was to be shown cannot be written ({error}); free some space where it goes, or send it elsewhere"
+        ));
+        std::process::exit(i32::from(Outcome::Failed.code()));
     }
 }
 

@@ -4,6 +4,7 @@ use super::tune::gather;
 use super::{Outcome, hint, say, written_as};
 use crate::design::import::{Imported, read as read_design, to_svg};
 use crate::design::{Design, demo};
+use crate::journal::Journal;
 use crate::learn::earlier::EarlierQuilt;
 use crate::learn::roll::{self, Roll};
 use crate::learn::state::QuiltState;
@@ -152,6 +153,7 @@ pub fn run(arguments: &PlanArguments, style: Style) -> anyhow::Result<Outcome> {
     };
     let (plan, design) = load(folder)?;
     if let Some(path) = &arguments.picture {
+        not_the_design(path, folder, &plan)?;
         write_whole(path, picture(&plan, design.as_ref()).as_bytes())
             .with_context(|| format!("{} cannot be written", path.display()))?;
         hint(&format!("Drew the plan into {}.", path.display()));
@@ -174,6 +176,18 @@ fn given(name: &str, text: &Option<String>) -> anyhow::Result<Option<f64>> {
                 .map_err(|e| anyhow!("--{name}: {e}"))
         })
         .transpose()
+}
+
+/// A picture must not take the place of the quilt's design.
+pub(super) fn not_the_design(path: &Path, folder: &Path, plan: &Plan) -> anyhow::Result<()> {
+    let whole = |path: &Path| std::fs::canonicalize(path).ok();
+    let design = whole(&folder.join(&plan.design_file));
+    anyhow::ensure!(
+        !plan.has_design() || design.is_none() || whole(path) != design,
+        "--picture {}: that is the quilt's design; give the picture another name",
+        path.display()
+    );
+    Ok(())
 }
 
 fn make(arguments: &PlanArguments) -> anyhow::Result<Outcome> {
@@ -236,6 +250,11 @@ fn make(arguments: &PlanArguments) -> anyhow::Result<Outcome> {
         && arguments.spacing.is_none()
         && arguments.design.is_none()
         && !arguments.no_design;
+    // A row that is stitched stays where it is.
+    let is_begun = match Journal::open_to_read(folder)? {
+        Some(journal) => journal.newest_row()?.is_some(),
+        None => false,
+    };
     let design = asked.read.as_ref().map(|read| &read.design);
     let request = PlanRequest {
         unit,
@@ -263,7 +282,7 @@ fn make(arguments: &PlanArguments) -> anyhow::Result<Outcome> {
             .or(old.as_ref().filter(|_| layout_stays).map(|o| o.rows)),
         first_row_mm: given("first-row", &arguments.first_row)?.or(old
             .as_ref()
-            .filter(|_| layout_stays && arguments.rows.is_none())
+            .filter(|_| (layout_stays && arguments.rows.is_none()) || is_begun)
             .map(|o| o.first_row_mm)),
         card_bar_mm: given("card-bar", &arguments.card_bar)?
             .or(old.as_ref().map(|o| o.card_bar_mm))

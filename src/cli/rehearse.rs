@@ -330,6 +330,7 @@ fn play_numbers(
             true => "The advice ignored",
             false => "The advice followed",
         };
+        super::plan::not_the_design(path, &arguments.folder, plan)?;
         write_whole(path, played_picture(plan, &rows, title).as_bytes())
             .with_context(|| format!("{} cannot be written", path.display()))?;
     }

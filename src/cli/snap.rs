@@ -208,6 +208,21 @@ pub(super) fn cameras_and_hints(
     Ok((picked, hints))
 }
 
+/// A photo from which another row of the journal was measured than `row`, and that row.
+fn kept_for_another_row<'a>(
+    photos: &'a [Photo],
+    checks: &[SavedCheck],
+    row: u32,
+) -> Option<(&'a Path, u32)> {
+    photos.iter().find_map(|photo| {
+        let is_of = |check: &&SavedCheck| {
+            let mut kept = check.record.photos.iter();
+            check.row != row && kept.any(|p| p.sha256 == photo.sha256)
+        };
+        Some((&*photo.path, checks.iter().find(is_of)?.row))
+    })
+}
+
 pub fn run(arguments: &SnapArguments, style: Style) -> anyhow::Result<Outcome> {
     let folder = &arguments.folder;
     let (plan, design) = super::plan::load(folder)?;
@@ -277,6 +292,16 @@ pub fn run(arguments: &SnapArguments, style: Style) -> anyhow::Result<Outcome> {
     );
     progress.finish_and_clear();
     let checked = checked?;
+    if !arguments.look
+        && let Some((path, row)) = kept_for_another_row(&good, &checks, checked.row)
+    {
+        bail!(
+            "{}: row {row} was measured from this very picture, so it is not row {}; give `--row {row}` to measure it again, or the photo of row {}",
+            path.display(),
+            checked.row,
+            checked.row
+        );
+    }
     for photo in &checked.left_out {
         complain(&format!("{}; {}", photo.what, photo.remedy));
     }

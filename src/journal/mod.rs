@@ -21,6 +21,7 @@ use crate::report::log::Standing;
 use crate::row::wobble::Fingerprint;
 use crate::whole_file::write_whole;
 use rusqlite::{Connection, OpenFlags, OptionalExtension, params};
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -601,19 +602,19 @@ pub fn read_gaps(folder: &Path) -> Result<(Vec<SavedGap>, Vec<Habit>), JournalEr
     Ok((gaps, habits))
 }
 
-/// Gaps above each current row, as [`crate::gap::drift`] wants them.
+/// Gaps above each current row, as [`crate::gap::drift`] wants them: each from the check of its own row; of a row that was not checked
+/// itself from the first later one that shows it.
 pub fn gaps_of(checks: &[SavedCheck]) -> Vec<GapRecord> {
-    checks
-        .iter()
-        .flat_map(|check| {
-            check
-                .record
-                .gaps
-                .iter()
-                .filter(|gap| gap.to_row == check.row)
-                .cloned()
-        })
-        .collect()
+    let mut gaps: BTreeMap<u32, (u32, &GapRecord)> = BTreeMap::new();
+    for check in checks {
+        for gap in check.record.gaps.iter().filter(|g| g.to_row <= check.row) {
+            let kept = gaps.entry(gap.to_row).or_insert((check.row, gap));
+            if check.row < kept.0 {
+                *kept = (check.row, gap);
+            }
+        }
+    }
+    gaps.into_values().map(|(_, gap)| gap.clone()).collect()
 }
 
 fn to_json(document: &impl serde::Serialize, path: &Path) -> Result<String, JournalError> {

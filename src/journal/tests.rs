@@ -448,3 +448,47 @@ fn a_folder_where_the_journal_should_be_is_named() {
         assert!(error.contains("journal.db is a folder"), "{error}");
     }
 }
+
+/// Row 2 was not photographed; the photo of row 3 shows the gap above it all the same.
+#[test]
+fn a_gap_above_a_row_that_was_not_checked_comes_from_a_later_check() {
+    let place = tempfile::tempdir().unwrap();
+    let mut journal = Journal::open(place.path()).unwrap();
+    let gap = |from_row: u32, plan_mm: f64| GapRecord {
+        from_row,
+        to_row: from_row + 1,
+        plan_mm,
+        clearance_mm: None,
+        plan_clearance_mm: None,
+        clearance_x_mm: None,
+        clearance_row: None,
+        spacing: Vec::new(),
+        skew_mm_per_m: Uncertain::default(),
+        bow_mm: Uncertain::default(),
+    };
+    for (row, gaps) in [
+        (1, vec![]),
+        (3, vec![gap(1, 150.0), gap(2, 151.0)]),
+        (4, vec![gap(2, 999.0), gap(3, 152.0)]),
+    ] {
+        let record = Record {
+            gaps,
+            ..record(row, 0.0)
+        };
+        let fingerprint = Fingerprint {
+            samples_per_repeat: 0,
+            hundredths_mm: Vec::new(),
+        };
+        let check = NewCheck {
+            row,
+            record: &record,
+            fingerprint: &fingerprint,
+            photos: &[],
+            plan: "",
+        };
+        journal.save(&check).unwrap();
+    }
+    let gaps = gaps_of(&journal.current().unwrap());
+    let told: Vec<(u32, f64)> = gaps.iter().map(|g| (g.to_row, g.plan_mm)).collect();
+    assert_eq!(told, [(2, 150.0), (3, 151.0), (4, 152.0)]);
+}

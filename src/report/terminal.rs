@@ -66,7 +66,11 @@ fn first_line(record: &Record, plan: &Plan, newest: Option<&RowRecord>, style: S
 fn next_advance(record: &Record, plan: &Plan) -> Option<String> {
     let trim = record.verdict.next_advance_mm?;
     let sides = [trim.left, trim.centre, trim.right];
-    let heading = format!("Next advance ({})", unit_name(plan.unit));
+    let unit = unit_name(plan.unit);
+    let heading = match record.verdict.action {
+        Action::ReSquare => format!("Squaring and next advance ({unit})"),
+        _ => format!("Next advance ({unit})"),
+    };
     let change = sides.map(|mm| signed(mm, plan.unit));
     let roll = sides.map(|mm| number(plan.spacing_mm + mm, plan.unit));
     Some(plain(

@@ -5,7 +5,7 @@
 //! several rows stop at the same x with a hand's breadth of view beyond.
 
 use super::measure::RowMeasured;
-use super::trace::FOUND_STRENGTH;
+use super::told::FOUND_STRENGTH;
 
 /// Length along x in which places of the line are counted together, mm.
 const BIN_MM: f64 = 10.0;

@@ -267,6 +267,7 @@ fn joined(first: &Measured, second: &Measured, tie: &Tie, repeat_mm: f64) -> Rou
             })
             .collect(),
         next_score,
+        other_stagger: first.other_stagger.or(second.other_stagger),
     }
 }
 

@@ -15,6 +15,7 @@ pub mod relaxed;
 pub mod search;
 pub mod spread;
 mod straight;
+mod told;
 pub mod trace;
 pub mod unplanned;
 pub mod wobble;

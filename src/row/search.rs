@@ -71,6 +71,8 @@ pub struct Found {
     pub next_score: Option<f64>,
     /// How far the best row and its neighbours stand out together.
     pub strength: f64,
+    /// Share of a repeat by which rows move from one to the next, where with another one than planned far more stands out.
+    pub other_stagger: Option<f64>,
 }
 
 impl Found {
@@ -86,6 +88,14 @@ impl Found {
     }
 }
 
+/// Staggers that are in use, shares of a repeat, the commonest first (common practice, no source).
+const STAGGERS: [f64; 6] = [0.5, 0.0, 0.25, 0.75, 1.0 / 3.0, 2.0 / 3.0];
+/// Differences of strength that chance makes.
+const AS_STRONG: f64 = 3.0;
+/// Difference from the planned stagger up to which it is the same.
+const SAME_STAGGER: f64 = 0.06;
+/// Rows with another stagger have to stand out so many times as far, and by so much more.
+const OTHER_STAGGER: (f64, f64) = (1.2, 6.0);
 /// Score from which a row is taken for found, wherever it lies.
 pub const SURE_SCORE: f64 = 7.0;
 /// Score from which a row is taken for found at the place the plan expects it.
@@ -194,6 +204,26 @@ impl Look {
         }
     }
 
+    /// Another stagger than planned with which far more stands out.
+    fn other_stagger(&self, wanted: &Wanted, frame: &Frame) -> Option<f64> {
+        let cards = frame.cards(wanted);
+        let apart = |a: f64, b: f64| ((a - b + 0.5).rem_euclid(1.0) - 0.5).abs();
+        let others = STAGGERS
+            .into_iter()
+            .filter(|stagger| apart(*stagger, wanted.stagger) > SAME_STAGGER);
+        let strengths: Vec<(f64, f64)> = others
+            .filter_map(|stagger| {
+                let wanted = Wanted { stagger, ..*wanted };
+                let comb = self.scores.best_comb(&wanted, &cards)?;
+                Some((stagger, comb.strength))
+            })
+            .collect();
+        let most = strengths.iter().map(|s| s.1).fold(0.0, f64::max);
+        let least = OTHER_STAGGER.0 * self.comb.strength + OTHER_STAGGER.1;
+        let mut as_strong = strengths.into_iter().filter(|s| s.1 > most - AS_STRONG);
+        as_strong.next().filter(|_| most > least).map(|s| s.0)
+    }
+
     fn rows(&self, wanted: &Wanted) -> (Vec<FoundRow>, Option<f64>) {
         self.scores
             .rows_through(self.comb.column, self.comb.row, wanted)
@@ -213,6 +243,7 @@ impl Look {
             rows,
             next_score,
             strength: self.comb.strength,
+            other_stagger: None,
         }
     }
 }
@@ -277,7 +308,15 @@ fn with_plain_neighbours<'a>(rows: &'a [FoundRow], window: &[FoundRow]) -> &'a [
 
 /// Looks for rows in a frame whose x-axis runs along them; finds none where the frame is no plane of a quilt.
 pub fn rows_in(map: &LineMap, wanted: &Wanted, frame: &Frame) -> Option<Found> {
-    Some(Look::new(map, wanted, frame)?.found(wanted))
+    let look = Look::new(map, wanted, frame)?;
+    let other_stagger = match wanted.all_rows {
+        None => look.other_stagger(wanted, frame),
+        Some(_) => None,
+    };
+    Some(Found {
+        other_stagger,
+        ..look.found(wanted)
+    })
 }
 
 /// Where the map's cells lie in the frame in which rows are looked for.

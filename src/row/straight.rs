@@ -4,7 +4,8 @@
 //! found, a line is looked for where the design has none.
 
 use super::measure::Job;
-use super::trace::{FOUND_STRENGTH, REACH_MM, Told, TracePoint, samples};
+use super::told::{FOUND_STRENGTH, Told};
+use super::trace::{REACH_MM, TracePoint, samples};
 use crate::design::DesignPoint;
 use crate::geometry::{Point2, Vector2};
 use crate::line::strip::Strip;

@@ -31,6 +31,8 @@ use repeat::{Course, Laid, STRAY_MM, Step, Template, steps};
 
 /// Lines shorter than this are words and marks, mm.
 const LEAST_LINE_MM: f64 = 100.0;
+/// Cosine between the card's arrow and straight up from which on the arrow says which side of the design is its top.
+const ARROW_COSINE: f64 = 0.5;
 /// Mean square of the change of direction (as a vector of length 1) below which a line is a guide line.
 const STRAIGHT: f64 = 0.02;
 /// A step fits about as well as the best one when its RMS is at most this many times as large, and this many
@@ -182,6 +184,17 @@ impl Plane {
         1.0 / (along(Vector2::x()) * along(Vector2::y())).sqrt().max(1e-6)
     }
 
+    /// Whether the top of the design would be down if its line were read this way, from some place on the paper: by the card's
+    /// arrow, or by the picture where the card lies across.
+    fn is_upside_down(&self, place: Point2, way: Vector2) -> bool {
+        let upright = (self.state.cards[0].angle - way.y.atan2(way.x)).cos();
+        if upright.abs() > ARROW_COSINE {
+            return upright < 0.0;
+        }
+        let in_photo = self.view().photo_per_mm(place, way);
+        in_photo.is_some_and(|way| way.x < 0.0)
+    }
+
     /// Lines on the paper, longest first; those that leave the paper's view are left out.
     fn courses(&self, traces: &[Vec<LinePlace>]) -> Vec<Course> {
         let view = self.view();
@@ -229,11 +242,7 @@ pub fn trace(photo: &PaperPhoto) -> Result<TracedDesign, PaperError> {
     // Which of the lines shows the repeat best, and by which step.
     let courses = plane.courses(&traces);
     let (base, step) = base(&courses, photo.repeat_mm, ROUGH_RMS_MM)?;
-    let right = plane
-        .view()
-        .photo_per_mm(courses[base].on_paper[0], step.way)
-        .is_none_or(|way| way.x >= 0.0);
-    if !right {
+    if plane.is_upside_down(courses[base].on_paper[0], step.way) {
         traces[base].reverse();
     }
     let mut round = Round::new(&mut plane, &traces, base, photo)?;

@@ -514,7 +514,11 @@ fn caption(overlay: &Overlay, width: u32, unit_px: f32) -> RgbImage {
         ];
         let roll = sides
             .map(|(at, mm)| format!("{} {}", side(at), number(plan.spacing_mm + mm, plan.unit)));
-        let text = format!("Roll on by ({}): {}", unit_name(plan.unit), roll.join(", "));
+        let what = match record.verdict.action {
+            Action::ReSquare => "Roll on, squaring included",
+            _ => "Roll on by",
+        };
+        let text = format!("{what} ({}): {}", unit_name(plan.unit), roll.join(", "));
         add(&text, 34.0, WHITE, 2);
     }
     for reason in record.verdict.reasons.iter().take(4) {

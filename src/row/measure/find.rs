@@ -37,6 +37,8 @@ pub(in crate::row) struct Rough {
     pub(in crate::row) rows: Vec<RoughRow>,
     /// As [`Measured::next_score`].
     pub(in crate::row) next_score: Option<f64>,
+    /// As [`Found::other_stagger`].
+    pub(in crate::row) other_stagger: Option<f64>,
 }
 
 /// What the search says of a row.
@@ -97,13 +99,14 @@ pub(super) fn find_rows(
         joint.priors = job.priors;
         joint.start = joint.solve_roughly()?.state;
     }
-    let (rows, next_score) = find_again(job, &mapped, &wanted, turned, wholes, &mut joint)?;
+    let (rows, again) = find_again(job, &mapped, &wanted, turned, wholes, &mut joint)?;
     move_onto_stitching(&mut joint, &mapped, &coarse, job, 6.0)?;
     Ok(Rough {
         joint,
         cards: laid_out.cards.clone(),
         rows,
-        next_score,
+        next_score: again.next_score,
+        other_stagger: again.other_stagger,
     })
 }
 
@@ -149,7 +152,7 @@ fn move_onto_stitching(
 }
 
 /// Finds rows as wholes once more, now that the plane is known: faint rows show, ghosts fall behind. `turned` is how
-/// far the frame was turned since the map was drawn, rad; `first` is how they were found at first. Gives the rows and the best match below the last one.
+/// far the frame was turned since the map was drawn, rad; `first` is how they were found at first. Gives the rows, and all that was found.
 fn find_again(
     job: &Job,
     mapped: &Mapped,
@@ -157,7 +160,7 @@ fn find_again(
     turned: f64,
     first: OnPlane,
     joint: &mut Joint,
-) -> Result<(Vec<RoughRow>, Option<f64>), CannotMeasure> {
+) -> Result<(Vec<RoughRow>, Found), CannotMeasure> {
     let frame = placed(mapped.map, mapped.views, &joint.start, turned);
     let design = job.design_on_quilt(&joint.start);
     let wanted = Wanted {
@@ -186,7 +189,7 @@ fn find_again(
         index: row.index,
         score: row.score,
     });
-    Ok((rows.collect(), again.next_score))
+    Ok((rows.collect(), again))
 }
 
 /// Rows that match at least as well as expected, and a share of the best as well.

@@ -10,7 +10,8 @@ use crate::plane::camera::PreparedView;
 use crate::plane::joint::State;
 use crate::row::astray::astray;
 use crate::row::spread::robust_spread;
-use crate::row::trace::{Learned, RowTrace, Stray, trace_rows};
+use crate::row::told::Stray;
+use crate::row::trace::{Learned, RowTrace, trace_rows};
 use crate::solve::levenberg_marquardt::Loss;
 
 /// Share of the longest row's found length below which a row has no trustworthy place; and of the newest one, which hands
@@ -261,6 +262,7 @@ impl Following<'_> {
             cards,
             rows: kept,
             next_score,
+            other_stagger,
         } = self.rough;
         let rows = kept
             .iter()
@@ -287,6 +289,7 @@ impl Following<'_> {
             cards,
             rows,
             next_score,
+            other_stagger,
             dropped_below: self.dropped_below,
             card_scale: self.job.card_bar_mm / CHECK_BAR_MM,
         })

@@ -139,6 +139,8 @@ pub struct Measured {
     pub rows: Vec<RowMeasured>,
     /// Best match at the place below the last row.
     pub next_score: Option<f64>,
+    /// Share of a repeat by which the rows are moved from one to the next, where it is clearly not the planned one.
+    pub other_stagger: Option<f64>,
     /// A row below the last one that was found but could not be followed: the share of the longest
     /// row's length that was.
     pub dropped_below: Option<f64>,
