@@ -27,12 +27,16 @@ const CENTRE_PRIOR: f64 = 0.015;
 const BEND_PRIOR_MM: f64 = 4.0;
 /// What the model leaves out (higher lens terms, board that is not quite quadratic), px.
 const MODEL_U_PX: f64 = 0.02;
+/// What holds a bend that two rows of patches cannot show at nothing, mm.
+const UNSEEN_BEND_MM: f64 = 1e-3;
 const SHARED: usize = 3;
 const PER_CARD: usize = 11;
 /// Of a card's unknowns the first that is a bend.
 const FIRST_BEND: usize = 8;
-/// What boards are bent by as they come, standard deviation, mm: common practice, no source.
-const USUAL_BEND_MM: f64 = 0.6;
+/// What flat cards are bent by, and bent ones, standard deviations, mm, and the share of bent ones: common practice, no source.
+const FLAT_BEND_MM: f64 = 0.1;
+const TRUE_BEND_MM: f64 = 1.5;
+const BENT_SHARE: f64 = 0.2;
 
 /// The fit of one card.
 #[derive(Debug, Clone, PartialEq)]
@@ -104,11 +108,15 @@ pub fn check_flatness(
             let (bend_mm, variance) = (FIRST_BEND..PER_CARD)
                 .map(|k| (p[own + k], solution.covariance[(own + k, own + k)]))
                 .max_by(|a, b| (a.0.abs() / a.1.sqrt()).total_cmp(&(b.0.abs() / b.1.sqrt())))?;
-            let bends = [0, 1, 2].map(|k| {
-                let at = own + FIRST_BEND + k;
-                let u_mm = solution.covariance[(at, at)].sqrt() * misfit.max(1.0);
-                likely_bend(p[at], u_mm)
-            });
+            let at = own + FIRST_BEND;
+            let covariance =
+                solution.covariance.fixed_view::<3, 3>(at, at) * misfit.max(1.0).powi(2);
+            let measured = Vector3::from_column_slice(&p[at..at + 3]);
+            let bends = if solution.stop == Stop::Converged {
+                likely_bends(&measured, &covariance, fit.views[i].two_rows)?
+            } else {
+                (Vector3::zeros(), Matrix3::zeros())
+            };
             let moved_px = (0..distances.len())
                 .map(|k| fit.moved_by_bend(i, k, &p[..SHARED], &p[own..own + PER_CARD], &bends))
                 .collect();
@@ -132,11 +140,38 @@ fn lifts(place: Point2) -> [f64; 3] {
     [-place.x * place.x, -place.x * place.y, -place.y * place.y]
 }
 
-/// A bend as likely as not, and its standard uncertainty, mm: what was measured with its own, against what boards are bent by.
-fn likely_bend(measured_mm: f64, u_mm: f64) -> (f64, f64) {
-    let usual = USUAL_BEND_MM * USUAL_BEND_MM;
-    let share = usual / (usual + u_mm * u_mm);
-    (share * measured_mm, USUAL_BEND_MM * (1.0 - share).sqrt())
+/// The bends a card is likely to have and their covariance, mm and mm²: what was measured against what flat cards and bent ones
+/// have, each as far as it explains the measured. So a flat card's chance bends stay out of its corners, a bent one's come in whole.
+fn likely_bends(
+    measured_mm: &Vector3<f64>,
+    covariance_mm2: &Matrix3,
+    two_rows: bool,
+) -> Option<(Vector3<f64>, Matrix3)> {
+    // Of each kind: how likely it is given the measured (but for a common factor), the mean, the covariance.
+    let kind = |share: f64, u_mm: f64| {
+        let across = if two_rows { UNSEEN_BEND_MM } else { u_mm };
+        let prior = Matrix3::from_diagonal(&Vector3::new(u_mm, u_mm, across).map(|u| u * u));
+        let expected = (prior + covariance_mm2).cholesky()?;
+        let gain = prior * expected.inverse();
+        let distance2 = measured_mm.dot(&expected.solve(measured_mm));
+        let density = (-distance2 / 2.0).exp() / expected.l().diagonal().product();
+        Some((share * density, gain * measured_mm, prior - gain * prior))
+    };
+    let kinds = [
+        kind(1.0 - BENT_SHARE, FLAT_BEND_MM)?,
+        kind(BENT_SHARE, TRUE_BEND_MM)?,
+    ];
+    let sum: f64 = kinds.iter().map(|k| k.0).sum();
+    if sum <= 0.0 {
+        // Both densities vanish only far out, where there is no doubt.
+        return Some((kinds[1].1, kinds[1].2));
+    }
+    let mean: Vector3<f64> = kinds.iter().map(|k| k.1 * (k.0 / sum)).sum();
+    let covariance = kinds.iter().fold(Matrix3::zeros(), |all, (likely, m, c)| {
+        let d = m - mean;
+        all + (c + d * d.transpose()) * (likely / sum)
+    });
+    Some((mean, covariance))
 }
 
 struct Corner {
@@ -207,7 +242,7 @@ impl Fit {
         self.residual_lifted(view, corner, lens, own, lift)
     }
 
-    /// How far likely bends, each with its standard uncertainty, mm, move a corner in the photo against the card's mean plane, px,
+    /// How far likely bends and their covariance, mm and mm², move a corner in the photo against the card's mean plane, px,
     /// and the covariance of that.
     fn moved_by_bend(
         &self,
@@ -215,17 +250,15 @@ impl Fit {
         corner: usize,
         lens: &[f64],
         own: &[f64],
-        bends: &[(f64, f64); 3],
+        (bends_mm, covariance_mm2): &(Vector3<f64>, Matrix3),
     ) -> (Vector2, Matrix2<f64>) {
         let flat = self.residual_lifted(view, corner, lens, own, 0.0);
         let per_mm = self.residual_lifted(view, corner, lens, own, 1.0) - flat;
         let place = self.views[view].corners[corner].place;
         // On a rectangle x² is a third in the mean, and xy nothing.
-        let mean = [-1.0 / 3.0, 0.0, -1.0 / 3.0];
-        let lifts = lifts(place);
-        let above_mean = [0, 1, 2].map(|k| lifts[k] - mean[k]);
-        let lift: f64 = (0..3).map(|k| bends[k].0 * above_mean[k]).sum();
-        let variance: f64 = (0..3).map(|k| (bends[k].1 * above_mean[k]).powi(2)).sum();
+        let above_mean = Vector3::from(lifts(place)) + Vector3::new(1.0, 0.0, 1.0) / 3.0;
+        let lift = above_mean.dot(bends_mm);
+        let variance = above_mean.dot(&(covariance_mm2 * above_mean));
         (per_mm * lift, per_mm * per_mm.transpose() * variance)
     }
 
@@ -296,8 +329,12 @@ impl Problem for Fit {
             }
             for i in 8..PER_CARD {
                 // Two rows of patches say nothing about a bend between them.
-                let flat = i == PER_CARD - 1 && self.views[view].two_rows;
-                let u = if flat { 1e-3 } else { BEND_PRIOR_MM };
+                let unseen = i == PER_CARD - 1 && self.views[view].two_rows;
+                let u = if unseen {
+                    UNSEEN_BEND_MM
+                } else {
+                    BEND_PRIOR_MM
+                };
                 equations.add(p[own + i] / u, &[(own + i, 1.0 / u)], Loss::Squared);
             }
         }
