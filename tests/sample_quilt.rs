@@ -40,6 +40,12 @@ fn compare(record: &Record, truth: &Truth) -> Vec<(f64, f64)> {
     errors
 }
 
+fn is_said_to_be_counted(checked: &rowsight::check::Check) -> bool {
+    let what = "No row in the photo was known again by its wobble";
+    let reasons = &checked.record.verdict.reasons;
+    reasons.iter().any(|reason| reason.starts_with(what))
+}
+
 #[test]
 fn six_rows_are_numbered_measured_and_kept() {
     let quilt = folder();
@@ -84,6 +90,7 @@ fn six_rows_are_numbered_measured_and_kept() {
     for row in 1..=6 {
         let checked = snap(&mut journal, row);
         assert_eq!((checked.row, checked.is_retake), (row, false));
+        assert!(!is_said_to_be_counted(&checked), "row {row}");
         let now = compare(&checked.record, &truth(row));
         println!("row {row}: {now:.2?}");
         // What the newest gap's uncertainty rests on adds up to it (GUM, JCGM 100:2008, 5.1.2).
@@ -97,6 +104,19 @@ fn six_rows_are_numbered_measured_and_kept() {
     // An earlier photo again: its newest row is known by its wobble.
     let again = snap(&mut journal, 4);
     assert_eq!((again.row, again.is_retake), (4, true));
+
+    // Row 6 after row 2 shows nothing known: that it was only counted is said.
+    journal.undo().unwrap();
+    for _ in 3..=6 {
+        journal.undo().unwrap();
+    }
+    let counted = snap(&mut journal, 6);
+    assert_eq!((counted.row, counted.is_retake), (3, false));
+    assert!(
+        is_said_to_be_counted(&counted),
+        "{:?}",
+        counted.record.verdict.reasons
+    );
 
     let n = errors.len() as f64;
     let rms = (errors.iter().map(|(e, _)| e * e).sum::<f64>() / n).sqrt();

@@ -34,7 +34,7 @@ const PER_CARD: usize = 11;
 /// Of a card's unknowns the first that is a bend.
 const FIRST_BEND: usize = 8;
 /// What flat cards are bent by, and bent ones, standard deviations, mm, and the share of bent ones: common practice, no source.
-const FLAT_BEND_MM: f64 = 0.1;
+const FLAT_BEND_MM: f64 = 0.02;
 const TRUE_BEND_MM: f64 = 1.5;
 const BENT_SHARE: f64 = 0.2;
 

@@ -66,12 +66,23 @@ pub(super) fn number(rows: &[SeenRow], known: &Known, told: Option<u32>) -> Numb
         }
         (None, None) => expected,
     };
+    // The row that comes next anyway needs less to be known.
+    let is_recognised = recognised.is_some()
+        || newest == expected && agreed(expected).is_some_and(|a| a.is_likely_same_row());
+    if told.is_none() && !is_recognised && !known.fingerprints.is_empty() {
+        warnings.push(Warning {
+            what: format!(
+                "No row in the photo was known again by its wobble: the newest was taken for row {newest}, \
+                 the next one."
+            ),
+            remedy: "Say with --row which it is, if it is another.".to_owned(),
+            spoils: false,
+        });
+    }
     Numbering {
         newest,
         is_retake: in_journal(newest),
-        // The row that comes next anyway needs less to be known.
-        is_recognised: recognised.is_some()
-            || newest == expected && agreed(expected).is_some_and(|a| a.is_likely_same_row()),
+        is_recognised,
         warnings,
     }
 }

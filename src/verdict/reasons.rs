@@ -438,7 +438,7 @@ impl Facts<'_> {
             None => {
                 "Roll the next advance as planned: the row lies where the plan wants it.".to_owned()
             }
-            Some(said) => format!("{then}: {said}."),
+            Some(said) => format!("{then}: {said}.{}", self.where_the_ends_are(advance)),
         };
         let drift_mm = self.plan.tolerance.drift_mm;
         let remains = if advance.correction.remains_mm > drift_mm {
@@ -453,6 +453,21 @@ impl Facts<'_> {
             " The gaps look as if the trims advised so far had not been rolled."
         };
         Some(format!("{plan}{remains}{ignored}"))
+    }
+
+    /// What left and right of the advice mean where the photo does not show the whole row.
+    fn where_the_ends_are(&self, advance: &Advance) -> String {
+        let [left, _, right] = advance.correction.next_mm();
+        let width_mm = 2.0 * self.judged.half_width_mm;
+        let shows_all = width_mm >= SEEN_SHARE * self.plan.width_mm;
+        if shows_all || self.situation.gap.is_none() || is_nothing(right - left, self.unit) {
+            return String::new();
+        }
+        format!(
+            " Left and right are the ends of what was in view, {} apart; further out the difference grows in \
+             step.",
+            length(width_mm, self.unit),
+        )
     }
 
     fn what_is_not_known(&self) -> Vec<String> {

@@ -477,6 +477,21 @@ fn a_trim_takes_back_what_the_row_has_drifted_over_the_rows_left() {
         "Next advances against the plan: 0.5 mm less for one row (later up to 1.5 mm) on the right; nothing on \
          the left."
     );
+    // Where the photo shows less than the row, left and right are not the quilt's ends.
+    let verdict = Case {
+        half_width_mm: 600.0,
+        ..case
+    }
+    .decide();
+    let roll = |reason: &&String| reason.starts_with("Next advances against the plan");
+    let roll = verdict.reasons.iter().find(roll).unwrap();
+    assert!(
+        roll.ends_with(
+            "Left and right are the ends of what was in view, 1200.0 mm apart; further out the difference grows \
+             in step."
+        ),
+        "{roll}"
+    );
 }
 
 #[test]
