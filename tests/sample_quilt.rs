@@ -151,7 +151,7 @@ fn with_design_too_large(by: f64, as_a_whole: bool) -> rowsight::check::Check {
 /// What is told of a repeat that is not the plan's.
 fn told_of_repeat(checked: &rowsight::check::Check) -> &rowsight::verdict::Warning {
     let mut warnings = checked.warnings.iter();
-    let told = warnings.find(|w| w.what.starts_with("The design is stitched"));
+    let told = warnings.find(|w| w.what.starts_with("By the cards the design is stitched"));
     told.expect("the repeat is told")
 }
 
@@ -168,6 +168,8 @@ fn a_wrong_repeat_in_the_plan_is_told_and_moves_no_spacing() {
         }
         let told = told_of_repeat(&checked);
         assert!(told.remedy.contains("9 in") && !told.spoils, "{told:?}");
+        // A wrong bar looks the same.
+        assert!(told.remedy.contains("ruler on the card's bar"), "{told:?}");
     }
 }
 

@@ -9,6 +9,7 @@ use crate::row::chance::{Chance, Standing};
 use crate::row::link;
 use crate::row::measure::{LEAST_FOUND, Measured};
 use crate::row::search::SURE_SCORE;
+use crate::units::LengthUnit;
 use crate::verdict::Warning;
 use crate::verdict::words::length;
 
@@ -123,20 +124,24 @@ fn of_repeat(measured: &Measured, plan: &Plan) -> Option<Warning> {
     (larger.abs() > WRONG_REPEAT).then(|| {
         let length = |mm: f64| length(mm, plan.unit);
         let really = length(plan.repeat_mm * (1.0 + stretch.x));
+        let bar = crate::verdict::words::length(plan.card_bar_mm, LengthUnit::Millimetre);
         let spoils = larger.abs() > OTHER_DESIGN;
         Warning {
             what: format!(
-                "The design is stitched {:.0} % {} than planned: it repeats every {really}, not every {}.",
+                "By the cards the design is stitched {:.0} % {} than planned: it repeats every {really}, not every {}.",
                 100.0 * larger.abs(),
                 if larger > 0.0 { "larger" } else { "smaller" },
                 length(plan.repeat_mm)
             ),
+            // A bar taken for longer than it is makes all else as much larger.
             remedy: match spoils {
                 true => format!(
-                    "See that the plan names the design that was stitched; if it does, set repeat = \"{really}\" in plan.toml and measure this photo again."
+                    "See that the plan names the design that was stitched and that a ruler on the card's bar reads {bar}; if both is so, \
+                     set repeat = \"{really}\" in plan.toml and measure this photo again."
                 ),
                 false => format!(
-                    "Set repeat = \"{really}\" in plan.toml; the rows are measured by the cards meanwhile."
+                    "Lay a ruler on the card's bar: if it does not read {bar}, set card-bar in plan.toml to what it reads, for then \
+                     every number is as wrong; if it does, set repeat = \"{really}\"."
                 ),
             },
             spoils,
