@@ -283,7 +283,7 @@ pub fn judge(
     let budget = newest_gap.map(|(upper, lower)| place.budget(&measured, upper, lower, plan));
     let hand_u_mm = newest_gap.map(|(upper, lower)| place.hand_u_mm(&measured, upper, lower));
 
-    let all_gaps = [known.gaps.clone(), gap_records.clone()].concat();
+    let all_gaps = gap::joined(&known.gaps, &gap_records, newest_record.row);
     let shown: Vec<u32> = row_records.iter().map(|r| r.row).collect();
     let drift = gap::drift(plan, &all_gaps)
         .into_iter()

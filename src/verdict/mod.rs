@@ -100,8 +100,8 @@ impl<'a> Situation<'a> {
         trims: &[Advised],
         warnings: &'a [Warning],
     ) -> Self {
-        let all = [gaps_of_quilt, gaps_in_photo].concat();
         let row = measured.row;
+        let all = gap::joined(gaps_of_quilt, gaps_in_photo, row);
         let gap = gaps_in_photo.iter().rev().find(|gap| gap.to_row == row);
         let position = gap::position(plan, &all, row);
         Situation {

@@ -742,9 +742,9 @@ fn a_situation_joins_the_photos_gaps_to_those_of_the_quilt() {
         off_design: Vec::new(),
         chance: None,
     };
-    // The journal's gap 2-3 was measured again in the new photo.
-    let journal = [gap(1, 2.0), gap(2, 9.0)];
-    let photo = [gap(2, 2.5), gap(3, 2.0)];
+    // The journal's gap 2-3 was measured again in the new photo, and so was an earlier check's 3-4.
+    let journal = [gap(1, 2.0), gap(2, 2.5), gap(3, 9.0)];
+    let photo = [gap(2, 4.0), gap(3, 2.0)];
     let plan = plan();
     let situation = Situation::new(&plan, &measured, &photo, &journal, &[], &[]);
     assert_eq!(situation.gap.map(|gap| gap.from_row), Some(3));
