@@ -379,6 +379,22 @@ fn a_journal_whose_beginning_is_lost_is_read_all_the_same() {
     assert_eq!(kept, bytes);
 }
 
+/// Pasted into a shell, a command in a message names the folder that it was said of.
+#[test]
+fn commands_in_messages_have_names_in_quotes_where_they_need_them() {
+    let (_place, plain) = quilt();
+    let out = tempfile::tempdir().unwrap();
+    let path = out.path().join("grandma's quilt").display().to_string();
+    let quoted = format!("'{}'", path.replace('\'', r"'\''"));
+    let (code, _, err) = rowsight(&["rehearse", &plain, "--numbers", "-o", &path]);
+    assert_eq!(code, 0, "{err}");
+    assert!(err.contains(&format!("`rowsight tune {quoted}`")), "{err}");
+    std::fs::write(Path::new(&path).join("journal.db"), b"no journal").unwrap();
+    let (code, _, err) = rowsight(&["log", &path]);
+    assert_eq!(code, 2, "{err}");
+    one_sentence(&err, &format!("`rowsight log {quoted} --repair`"));
+}
+
 #[test]
 fn the_advice_of_a_new_quilt_starts_from_earlier_ones() {
     let habit = [

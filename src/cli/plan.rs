@@ -12,6 +12,7 @@ use crate::plan::file::{self, PlanRequest};
 use crate::plan::picture::picture;
 use crate::plan::{Plan, Tolerance};
 use crate::report::Style;
+use crate::shell::argument;
 use crate::units::{LengthUnit, parse_positive_length};
 use crate::verdict::words::{advance_comes_out, length};
 use crate::whole_file::write_whole;
@@ -115,7 +116,7 @@ pub fn load_with_design(folder: &Path) -> anyhow::Result<(Plan, Design)> {
         anyhow!(
             "the plan of {} has no design, which this needs; give one with `rowsight plan {} --design FILE --repeat LENGTH`",
             folder.display(),
-            folder.display()
+            argument(folder)
         )
     })?;
     Ok((plan, design))

@@ -12,6 +12,7 @@ use crate::rehearse::{
     rehearse_quilt, render, whole_truth, write,
 };
 use crate::row::wobble::Fingerprint;
+use crate::shell::argument;
 use crate::units::parse_length;
 use crate::verdict::words::length;
 use crate::verdict::words::{signed, unit_name};
@@ -228,8 +229,8 @@ fn draw_finished(
     hint(&format!(
         "The truth of the whole quilt is in {}; measure the photos with `rowsight batch {} --finished {}/finished-*.jpg`.",
         path.display(),
-        arguments.folder.display(),
-        output.display()
+        argument(&arguments.folder),
+        argument(output)
     ));
     Ok(Outcome::Fine)
 }
@@ -340,7 +341,7 @@ fn play_numbers(
         "The last row lies off its place by {left} at the left, {centre} in the middle and {right} at the right ({}).\n",
         unit_name(plan.unit)
     ));
-    let where_to = folder.display();
+    let where_to = argument(&folder);
     hint(&format!(
         "Look at it with `rowsight log {where_to}`, `rowsight forecast {where_to}` and `rowsight tune {where_to}`."
     ));

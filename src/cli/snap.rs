@@ -12,6 +12,7 @@ use crate::plan::file::to_toml;
 use crate::record::{Action, At};
 use crate::report::overlay::{Overlay, draw};
 use crate::report::{Style, explain, json, terminal};
+use crate::shell::argument;
 use crate::units::parse_length;
 use crate::whole_file::write_whole;
 use anyhow::{Context, bail};
@@ -325,7 +326,7 @@ pub fn run(arguments: &SnapArguments, style: Style) -> anyhow::Result<Outcome> {
             hint(&format!(
                 "Row {} was checked before; this check takes its place (`rowsight log {} --undo` takes it back).",
                 checked.row,
-                folder.display()
+                argument(folder)
             ));
         }
         if arguments.json {

@@ -10,6 +10,7 @@ use crate::photo::{self, Photo, Small};
 use crate::plan::Plan;
 use crate::record::Action;
 use crate::report::overlay::LONGEST_PX;
+use crate::shell::argument;
 use anyhow::bail;
 use indicatif::ProgressBar;
 use std::collections::BTreeSet;
@@ -298,13 +299,13 @@ impl Quilt<'_> {
     }
 
     fn not_told(&self, path: PathBuf) -> Line {
-        let folder = self.folder.display();
+        let folder = argument(self.folder);
         Line {
             result: Err(format!(
                 "{}: no row in it is known already, so its number cannot be told; give the photos of the rows \
                  between too, or `rowsight snap {folder} {} --row NUMBER`",
                 path.display(),
-                path.display(),
+                argument(&path),
             )),
             path,
         }
