@@ -241,6 +241,32 @@ fn cards_and_plans_are_made_from_the_command_line() {
     );
 }
 
+/// Several pages as SVG are several files: those that are there are named, and not the one that is not.
+#[test]
+fn cards_as_svg_are_named_as_they_are_written() {
+    let place = tempfile::tempdir().unwrap();
+    let at = |name: &str| place.path().join(name).display().to_string();
+    let card = |sheets: &str, strips: &str| {
+        let counts = ["--sheets", sheets, "--strips", strips];
+        let (code, _, err) =
+            rowsight(&[&["card", "--paper", "a4", "-o", &at("c.svg")][..], &counts].concat());
+        assert_eq!(code, 0, "{err}");
+        err
+    };
+    let said = card("2", "2");
+    assert!(
+        said.starts_with(&format!("Wrote {} to {}.", at("c-1.svg"), at("c-3.svg"))),
+        "{said}"
+    );
+    assert!(Path::new(&at("c-3.svg")).exists() && !Path::new(&at("c.svg")).exists());
+    let said = card("1", "0");
+    assert!(
+        said.starts_with(&format!("Wrote {}.", at("c.svg"))),
+        "{said}"
+    );
+    assert!(Path::new(&at("c.svg")).exists());
+}
+
 #[cfg(unix)]
 #[test]
 fn a_read_only_folder_is_named_and_left_alone() {
