@@ -3,7 +3,7 @@
 mod quilt;
 
 use super::side_by_side::{cores, in_order};
-use super::{Outcome, complain, say, snap};
+use super::{Outcome, complain, in_full, say, snap};
 use crate::check::Check;
 use crate::finished::CardPlace;
 use crate::gap::places;
@@ -188,7 +188,7 @@ impl Done {
     }
 
     fn failed_with(&mut self, path: PathBuf, error: &anyhow::Error) {
-        let result = Err(format!("{error:#}"));
+        let result = Err(in_full(error));
         self.lines.push(Line { path, result });
     }
 
@@ -294,7 +294,7 @@ fn each(arguments: &BatchArguments, parent: &Path) -> anyhow::Result<Outcome> {
                 verdicts.push((name, report.verdict));
             }
             Err(error) => {
-                complain(&format!("{}: {error:#}", folder.display()));
+                complain(&format!("{}: {}", folder.display(), in_full(&error)));
                 worst = Outcome::Failed;
                 let dash = || "-".to_owned();
                 lines.push(vec![

@@ -120,7 +120,7 @@ pub fn run() -> ExitCode {
     match result {
         Ok(outcome) => ExitCode::from(outcome.code()),
         Err(error) => {
-            complain(&format!("{error:#}"));
+            complain(&in_full(&error));
             ExitCode::from(Outcome::Failed.code())
         }
     }
@@ -180,6 +180,18 @@ fn say(text: &str) {
         ));
         std::process::exit(i32::from(Outcome::Failed.code()));
     }
+}
+
+/// An error with its causes, those left out that the one before says already, as errors of files and pictures do.
+fn in_full(error: &anyhow::Error) -> String {
+    let mut said: Vec<String> = Vec::new();
+    for cause in error.chain() {
+        let cause = cause.to_string();
+        if said.last().is_none_or(|before| !before.contains(&cause)) {
+            said.push(cause);
+        }
+    }
+    said.join(": ")
 }
 
 /// What went wrong, on stderr.
@@ -257,6 +269,27 @@ mod tests {
         for text in ["", "half", "1/0", "0.5m", "NaN", "1e400", "5 ft 3"] {
             assert!(share(text).is_err(), "{text}");
         }
+    }
+
+    /// A picture's and a practice photo's errors name their cause, and give it as their cause too.
+    #[test]
+    fn what_the_system_says_is_said_once() {
+        use crate::rehearse::RehearseError;
+        let none = || std::io::Error::from_raw_os_error(2);
+        let system = none().to_string();
+        let picture = anyhow::Error::from(image::ImageError::from(none()));
+        assert_eq!(
+            in_full(&picture.context("a.jpg cannot be read")),
+            format!("a.jpg cannot be read: {system}")
+        );
+        let path = "b.jpg".into();
+        let source = none();
+        assert_eq!(
+            in_full(&RehearseError::Write { path, source }.into()),
+            format!("cannot write b.jpg: {system}")
+        );
+        let other = anyhow::anyhow!("inner").context("middle").context("outer");
+        assert_eq!(in_full(&other), "outer: middle: inner");
     }
 
     #[test]

@@ -1,6 +1,6 @@
 //! `rowsight report`
 
-use super::{Outcome, complain, hint, say, written_as};
+use super::{Outcome, complain, hint, in_full, say, written_as};
 use crate::card::print::Paper;
 use crate::journal::{Journal, kept_path};
 use crate::photo::{self, shrink::shrink};
@@ -172,7 +172,10 @@ fn pictures(folder: &Path, report: &QuiltReport) -> Vec<Picture> {
     for (shows, path) in of_rows.chain(of_finished).filter(|(_, path)| path.exists()) {
         match small(&path).and_then(|picture| encoded(shows, &picture)) {
             Ok(picture) => pictures.push(picture),
-            Err(error) => complain(&format!("{error:#}; it is left out of the report")),
+            Err(error) => complain(&format!(
+                "{}; it is left out of the report",
+                in_full(&error)
+            )),
         }
     }
     pictures.extend(cut_outs(folder, report));

@@ -1,7 +1,7 @@
 //! The photos of one quilt: looked at side by side, numbered and kept in their order, drawn beside it.
 
 use super::super::side_by_side::{cores, in_order, with_threads};
-use super::super::{hint, plan, snap};
+use super::super::{hint, in_full, plan, snap};
 use super::{BatchArguments, Done, Line, Measured, NO_ROWS, by_name, photos_in};
 use crate::check::{Check, Known, Looked, SeenRow, is_recognised, judge, look};
 use crate::design::Design;
@@ -117,8 +117,7 @@ pub(super) fn quilt(
             let errors = hand
                 .join()
                 .unwrap_or_else(|panic| std::panic::resume_unwind(panic));
-            done.not_drawn
-                .extend(errors.iter().map(|e| format!("{e:#}")));
+            done.not_drawn.extend(errors.iter().map(in_full));
         }
         measured
     })?;
