@@ -616,6 +616,29 @@ fn mistakes_are_said_as_everything_else_is() {
         one_sentence(&err, says);
     }
     std::fs::remove_dir(place.path().join("journal.db")).unwrap();
+    // A photo where the quilt should stand, whether it is there or not.
+    for (arguments, says) in [
+        (
+            ["snap", &photo(2), &folder],
+            format!("as in `rowsight snap {folder} {}`", photo(2)),
+        ),
+        (
+            ["snap", "none.jpg", &folder],
+            "has to come first".to_owned(),
+        ),
+        (
+            ["batch", &empty, &folder],
+            format!("as in `rowsight batch {folder} {empty}`"),
+        ),
+        (
+            ["snap", &photo(2), &photo(3)],
+            "is a file, not the folder of a quilt".to_owned(),
+        ),
+    ] {
+        let (code, _, err) = rowsight(&arguments);
+        assert_eq!(code, 2, "{arguments:?} {err}");
+        one_sentence(&err, &says);
+    }
     let (code, _, err) = rowsight(&["batch", &folder, &empty]);
     assert_eq!(code, 2, "{err}");
     one_sentence(&err, "there are no photos there");

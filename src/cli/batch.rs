@@ -106,6 +106,7 @@ pub fn run(arguments: &BatchArguments, style: Style) -> anyhow::Result<Outcome> 
     let Some(folder) = &arguments.folder else {
         bail!("name the quilt's folder and its photos");
     };
+    super::plan::folder_first("batch", folder, &arguments.photos)?;
     if arguments.finished {
         snap::once_each(arguments.card_at.iter().map(|place| place.card))?;
         let mut photos = photos_in(&arguments.photos, &[snap::OVERLAY_FOLDER])?;

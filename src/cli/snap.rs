@@ -226,6 +226,7 @@ fn kept_for_another_row<'a>(
 
 pub fn run(arguments: &SnapArguments, style: Style) -> anyhow::Result<Outcome> {
     let folder = &arguments.folder;
+    super::plan::folder_first("snap", folder, &arguments.photos)?;
     let (plan, design) = super::plan::load(folder)?;
     once_each(arguments.card_at.iter().map(|(card, _)| *card))?;
     let progress = spinner("measuring");
