@@ -362,6 +362,40 @@ fn a_played_quilt_is_forecast_noted_and_tuned() {
     assert!(html.contains("<svg") && !html.contains("href=") && !html.contains("<script"));
 }
 
+/// An escape sequence in a note or a name would have the terminal do what it says.
+#[test]
+fn control_characters_reach_neither_terminal_nor_report() {
+    let (_a, _b, folder) = played(&[]);
+    let note = "thread\u{1b}[2J broke\u{7}\nagain";
+    let (code, out, err) = rowsight(&["log", &folder, "--note", note]);
+    assert!(
+        code == 0 && err.contains("without the control characters"),
+        "{err}"
+    );
+    assert!(
+        out.contains("thread[2J broke again") && !out.contains('\u{1b}'),
+        "{out}"
+    );
+    let (code, _, err) = rowsight(&["log", &folder, "--note", "straps on"]);
+    assert!(code == 0 && !err.contains("control"), "{err}");
+    let (code, _, err) = rowsight(&["log", &folder, "--note", "\u{1b}"]);
+    assert_eq!(code, 2);
+    one_sentence(&err, "the note is empty");
+    // Older journals hold notes as they were given.
+    let journal = rusqlite::Connection::open(Path::new(&folder).join("journal.db")).unwrap();
+    let changed = journal.execute("UPDATE notes SET text = ?1", ["old\u{1b}[2Jnote"]);
+    assert_eq!(changed.unwrap(), 2);
+    drop(journal);
+    let (_, out, _) = rowsight(&["log", &folder]);
+    assert!(out.contains("old?[2Jnote"), "{out}");
+    let (code, ..) = rowsight(&["report", &folder]);
+    assert_eq!(code, 0);
+    let page = std::fs::read_to_string(Path::new(&folder).join("report.html")).unwrap();
+    assert!(page.contains("old?[2Jnote"));
+    let (_, out, err) = rowsight(&["snap", &folder, "no\u{1b}[2J.jpg"]);
+    assert!(err.contains("no?[2J.jpg") && out.is_empty(), "{err}");
+}
+
 #[test]
 fn mistakes_with_notes_and_tuning_get_one_sentence() {
     let (place, folder) = quilt();

@@ -10,7 +10,7 @@ use crate::gap::places;
 use crate::plan::Plan;
 use crate::record::Action;
 use crate::report::terminal::{signed_with_interval, with_interval};
-use crate::report::{Style, plain, wrap};
+use crate::report::{Style, plain, without_controls, wrap};
 use crate::units::{Uncertain, parse_length};
 use crate::verdict::caution_for;
 use crate::verdict::words::unit_name;
@@ -437,7 +437,7 @@ fn progress(name: &str) -> ProgressBar {
     {
         bar.set_style(style);
     }
-    bar.set_message(name.to_owned());
+    bar.set_message(without_controls(name, &[]));
     bar
 }
 

@@ -18,7 +18,8 @@ mod tune;
 
 use crate::plan::file::FILE_NAME;
 use crate::record::Action;
-use crate::report::Style;
+use crate::report::terminal::CODES;
+use crate::report::{Style, without_controls};
 use crate::units::{INCH, parse_length};
 use clap::{CommandFactory, Parser, Subcommand, ValueEnum};
 use std::io::{IsTerminal, Write};
@@ -171,6 +172,7 @@ fn columns() -> usize {
 /// where they were sent ends with what is wrong.
 fn say(text: &str) {
     let mut out = std::io::stdout().lock();
+    let text = without_controls(text, &CODES);
     let written = out.write_all(text.as_bytes()).and_then(|()| out.flush());
     if let Err(error) = written
         && error.kind() != std::io::ErrorKind::BrokenPipe
@@ -206,6 +208,7 @@ fn hint(text: &str) {
 
 /// On a terminal words are not cut in two at its edge; what another program reads stays one line.
 fn to_stderr(text: &str) {
+    let text = &without_controls(text, &[]);
     let mut out = std::io::stderr();
     let _ = match out.is_terminal() {
         true => write!(out, "{}", crate::report::wrap(text, "", columns())),

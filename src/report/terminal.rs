@@ -14,6 +14,13 @@ use crate::verdict::words::{
 };
 use crate::verdict::{caution, headline};
 
+const BLUE: &str = "\x1b[1;37;44m";
+const YELLOW: &str = "\x1b[1;30;43m";
+const RED: &str = "\x1b[1;37;41m";
+const PLAIN: &str = "\x1b[0m";
+/// All codes that a terminal is given.
+pub(crate) const CODES: [&str; 4] = [BLUE, YELLOW, RED, PLAIN];
+
 /// Writes a finished check; lengths in the plan's unit, intervals 95 %.
 pub fn terminal(record: &Record, plan: &Plan, style: Style) -> String {
     let style = Style {
@@ -55,9 +62,9 @@ fn first_line(record: &Record, plan: &Plan, newest: Option<&RowRecord>, style: S
     // Bold, and background colours that differ in brightness too; reset at the end.
     let (start, end) = match (style.colour, record.verdict.action) {
         (false, _) => ("", ""),
-        (true, Action::CarryOn) => ("\x1b[1;37;44m", "\x1b[0m"),
-        (true, Action::Trim) => ("\x1b[1;30;43m", "\x1b[0m"),
-        (true, Action::ReSquare | Action::Retake) => ("\x1b[1;37;41m", "\x1b[0m"),
+        (true, Action::CarryOn) => (BLUE, PLAIN),
+        (true, Action::Trim) => (YELLOW, PLAIN),
+        (true, Action::ReSquare | Action::Retake) => (RED, PLAIN),
     };
     let bar = if style.colour { " " } else { "" };
     format!("{start}{bar}{verdict}{bar}{end}{of_row}\n")

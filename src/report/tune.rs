@@ -3,7 +3,7 @@
 use super::Style;
 use super::chart::{Chart, Line, Scale, WIDE, chart};
 use super::colours::style_sheet;
-use super::table::{plain, wrap};
+use super::table::{plain, without_controls, wrap};
 use crate::learn::charts::{CUSUM_H, CUSUM_K, cusum, ewma, ewma_half_width, zone_rule};
 use crate::learn::statistics::Interval;
 use crate::learn::tune::{HabitEffect, History, Quantity, Tuned, Tuning};
@@ -388,7 +388,7 @@ pub fn page(history: &History, tuning: &Tuning, unit: LengthUnit) -> String {
             }
         }
     };
-    body.into_string()
+    without_controls(&body.into_string(), &[])
 }
 
 const STYLE: &str = "body{max-width:50rem}svg{margin:.5rem 0 1.5rem}td,th{padding:.2rem 1rem .2rem 0}\

@@ -10,6 +10,7 @@ use crate::report::chart::{Chart, Line, Mark, NARROW, Scale, chart};
 use crate::report::colours::style_sheet;
 use crate::report::log::action;
 use crate::report::terminal::{signed_with_interval, skew_with_side, with_interval};
+use crate::report::without_controls;
 use crate::units::{LengthUnit, Uncertain};
 use crate::verdict::PHOTO_CAUTION;
 use crate::verdict::words::{
@@ -93,7 +94,7 @@ pub fn page(report: &QuiltReport, pictures: &[Picture]) -> String {
             }
         }
     };
-    body.into_string()
+    without_controls(&body.into_string(), &[])
 }
 
 /// All that is drawn and told of rows.
