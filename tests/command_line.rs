@@ -56,6 +56,15 @@ fn a_row_is_measured_into_json_and_the_journal() {
     assert!(out.contains("No row"), "{out}");
 }
 
+/// One document a line, and none for no row: whoever reads them is not to meet words.
+#[test]
+fn a_quilt_without_a_journal_has_no_document_to_print() {
+    let (_place, folder) = quilt();
+    let (code, out, err) = rowsight(&["log", &folder, "--json"]);
+    assert_eq!((code, out.as_str()), (0, ""), "{err}");
+    one_sentence(&err, "No row has been checked yet");
+}
+
 #[test]
 fn photos_that_cannot_be_measured_are_refused_in_one_sentence() {
     let (place, folder) = quilt();

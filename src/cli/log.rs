@@ -74,7 +74,12 @@ pub fn run(arguments: &LogArguments, style: Style) -> anyhow::Result<Outcome> {
                 folder.display()
             );
         }
-        say("No row has been checked yet.\n");
+        let nothing = "No row has been checked yet.\n";
+        match arguments.json {
+            // No document is what there is; words are none.
+            true => hint(nothing.trim_end()),
+            false => say(nothing),
+        }
         return Ok(Outcome::Fine);
     };
     if arguments.undo {
