@@ -250,6 +250,22 @@ fn cards_and_plans_are_made_from_the_command_line() {
     );
 }
 
+/// A small quilt has fewer rows than are usually drawn.
+#[test]
+fn a_quilt_of_two_rows_is_rehearsed_without_saying_how_many() {
+    let (place, folder) = quilt();
+    let (code, _, err) = rowsight(&["plan", &folder, "--rows", "2"]);
+    assert_eq!(code, 0, "{err}");
+    let (code, out, err) = rowsight(&["rehearse", &folder, "--megapixels", "0.3"]);
+    assert_eq!((code, out.lines().count()), (0, 2), "{out} {err}");
+    let played = place.path().join("played").display().to_string();
+    let (code, _, err) = rowsight(&["rehearse", &folder, "--numbers", "-o", &played]);
+    assert_eq!(code, 0, "{err}");
+    let (code, _, err) = rowsight(&["rehearse", &folder, "--rows", "3"]);
+    assert_eq!(code, 2);
+    one_sentence(&err, "--rows is 3; the plan has 2 rows");
+}
+
 /// Several pages as SVG are several files: those that are there are named, and not the one that is not.
 #[test]
 fn cards_as_svg_are_named_as_they_are_written() {
