@@ -77,7 +77,7 @@ impl Facts<'_> {
             let middle_mm = f64::midpoint(from_mm, to_mm);
             let direction = if middle_mm < 0.0 { "left" } else { "right" };
             format!(
-                "Row {} has {} of the design not stitched, {} {direction} of {origin}: stitch it \
+                "Row {} is not stitched over {} of its width, {} {direction} of {origin}: stitch it \
                  before you roll on.",
                 self.situation.row,
                 length(to_mm - from_mm, self.unit),
@@ -97,7 +97,7 @@ impl Facts<'_> {
             let middle_mm = f64::midpoint(from_mm, to_mm);
             let direction = if middle_mm < 0.0 { "left" } else { "right" };
             format!(
-                "Row {} was stitched off the design, by up to {} over {}, {} {direction} of {}: look at it, and \
+                "Row {} was stitched off the design, by up to {} over {} of its width, {} {direction} of {}: look at it, and \
                  take it out before you roll on if it shows.",
                 self.situation.row,
                 length(off_mm, self.unit),

@@ -651,7 +651,7 @@ fn a_missed_part_comes_first_with_its_place() {
     });
     assert_eq!(
         verdict.reasons[0],
-        "Row 7 has 1 25/32 in of the design not stitched, 13 3/32 in left of the centre of the quilt: \
+        "Row 7 is not stitched over 1 25/32 in of its width, 13 3/32 in left of the centre of the quilt: \
          stitch it before you roll on."
     );
 }

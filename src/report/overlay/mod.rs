@@ -246,7 +246,10 @@ impl<'a> Scene<'a> {
                 .get(index)
                 .filter(|_| stretches.len() == parts.len())
             {
-                Some(mm) => format!("not stitched: {}", length(*mm, self.overlay.plan.unit)),
+                Some(mm) => format!(
+                    "not stitched over {} of the width",
+                    length(*mm, self.overlay.plan.unit)
+                ),
                 None => "not stitched".to_owned(),
             };
             self.label_beside(text, VERMILION, middle);

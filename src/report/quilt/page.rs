@@ -545,8 +545,8 @@ fn stitching_section(report: &QuiltReport, said: bool, pictures: &[Picture]) -> 
         .flat_map(|r| r.missed.iter().map(move |m| (r, m)))
         .map(|(r, m)| {
             let [from, to] = from_middle(r, m, unit);
-            let long = number(m.to_mm - m.from_mm, unit);
-            (false, vec![r.row.to_string(), from, to, long])
+            let wide = number(m.to_mm - m.from_mm, unit);
+            (false, vec![r.row.to_string(), from, to, wide])
         })
         .collect();
     let off: Vec<(bool, Vec<String>)> = report
@@ -614,8 +614,8 @@ fn stitching_section(report: &QuiltReport, said: bool, pictures: &[Picture]) -> 
             }
             @if missed.is_empty() { p { "No missed part was found." } } @else {
                 h3 { "Missed parts" }
-                (table(&format!("From the middle of what the photo shows ({})", unit_name(unit)),
-                    &["Row", "from", "to", "length"], missed))
+                (table(&format!("Not stitched over this much of a row's width, from the middle of what the photo shows ({})", unit_name(unit)),
+                    &["Row", "from", "to", "width"], missed))
                 @if !cut_outs.is_empty() {
                     p { "Cut out of the photos. Dashes: where the stitching should be." }
                     div.parts {

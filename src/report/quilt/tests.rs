@@ -206,6 +206,7 @@ fn the_page_stands_alone_and_its_drawings_are_named() {
     let outside = text.replace("http://www.w3.org/2000/svg", "");
     assert!(!outside.contains("http") && !outside.contains("<script"));
     assert!(text.contains("autumn &lt;&amp;&gt;") && !text.contains("<&>"));
+    assert!(text.contains("Not stitched over this much of a row's width"));
     // RFC 4648: three bytes are four characters.
     assert!(text.contains("data:image/jpeg;base64,/9j/\""));
 }
