@@ -508,7 +508,10 @@ fn caption(overlay: &Overlay, width: u32, unit_px: f32) -> RgbImage {
                 .map(|line| (line, size * unit_px, colour)),
         );
     };
-    add(overlay.title.unwrap_or(headline(record)), 52.0, WHITE, 3);
+    let verdict = overlay
+        .title
+        .map_or_else(|| headline(record), str::to_owned);
+    add(&verdict, 52.0, WHITE, 3);
     if let Some(trim) = record.verdict.next_advance_mm {
         let sides = [
             (At::Left, trim.left),

@@ -2,7 +2,6 @@
 
 use super::words::{agreement, row_list};
 use super::{MeasuredRow, OffFrame, PlanRecord, QuiltReport, map, sides};
-use crate::check::capital;
 use crate::finished::{PlannedMargins, edges_in_words};
 use crate::gap::places;
 use crate::record::Stretch;
@@ -14,7 +13,7 @@ use crate::report::without_controls;
 use crate::units::{LengthUnit, Uncertain};
 use crate::verdict::PHOTO_CAUTION;
 use crate::verdict::words::{
-    K_95, beside, interval, length, never_nothing, number, signed, unit_name,
+    K_95, beside, capital, interval, length, never_nothing, number, signed, unit_name,
 };
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
