@@ -387,6 +387,42 @@ fn a_played_quilt_is_forecast_noted_and_tuned() {
     assert!(html.contains("<svg") && !html.contains("href=") && !html.contains("<script"));
 }
 
+/// Five advances of 3/4 in too much take the last row past the edge, which is 2 31/32 in below its design as planned.
+#[test]
+fn a_last_row_past_the_edge_does_not_count_as_one_that_fits() {
+    let too_far = [
+        "--gap-error",
+        "3/4in",
+        "--scatter",
+        "0.1mm",
+        "--ignore-advice",
+    ];
+    let (_a, _b, folder) = played(&too_far);
+    let forecast = || {
+        let (code, said, err) = rowsight(&["forecast", &folder]);
+        assert_eq!(code, 0, "{err}");
+        said.split_whitespace().collect::<Vec<_>>().join(" ")
+    };
+    let said = forecast();
+    assert!(said.contains("in past the last edge (at the top"), "{said}");
+    assert!(
+        said.contains("- 5 rows fit at the planned spacing, 1 fewer than planned."),
+        "{said}"
+    );
+    assert!(
+        !said.contains("as advised") && !said.contains("further row"),
+        "{said}"
+    );
+    // With a row to come there is something to advise, and it says from where rows are counted.
+    assert_eq!(rowsight(&["log", &folder, "--undo"]).0, 0);
+    let said = forecast();
+    assert!(said.contains("when you roll as advised"), "{said}");
+    assert!(
+        said.contains("at the planned spacing, counted from where row 5 lies"),
+        "{said}"
+    );
+}
+
 /// An escape sequence in a note or a name would have the terminal do what it says.
 #[test]
 fn control_characters_reach_neither_terminal_nor_report() {
