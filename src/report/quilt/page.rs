@@ -271,6 +271,15 @@ fn against_rows(rows: &[&MeasuredRow], drawn: Drawn) -> Markup {
     })
 }
 
+/// A chart and what stands below it; one line instead, with what it takes, where no row has a value.
+fn charted(rows: &[&MeasuredRow], drawn: Drawn, caption: &Markup, takes: &str) -> Markup {
+    let known = (drawn.lines.iter().flat_map(Line::values)).any(f64::is_finite);
+    html! {
+        @if known { figure { (against_rows(rows, drawn)) figcaption { (caption) } } }
+        @else { p { (drawn.title) ": not known for any row; " (takes) "." } }
+    }
+}
+
 /// The smallest and the greatest of those that are numbers.
 fn span(values: impl Iterator<Item = f64>) -> (f64, f64) {
     let known = values.filter(|v| v.is_finite());
@@ -384,6 +393,9 @@ fn gap_section(report: &QuiltReport) -> Markup {
     }
 }
 
+/// What drift and skew take.
+const ALL_GAPS: &str = "it takes every gap since row 1";
+
 fn drift_section(report: &QuiltReport) -> Markup {
     let (plan, unit) = (&report.plan, report.plan.unit);
     let rows: Vec<&MeasuredRow> = report.rows.iter().collect();
@@ -410,17 +422,14 @@ fn drift_section(report: &QuiltReport) -> Markup {
         section {
             h2 { "Drift since row 1" }
             div.pair {
-                figure {
-                    (against_rows(&rows, Drawn {
-                        title: "Drift by row",
-                        description,
-                        lines: three(&rows, of),
-                        level: 0.0,
-                        tolerance: Some(plan.tolerance_drift_mm),
-                        scale: Scale::Length(unit),
-                    }))
-                    figcaption { "Drift by row number; + is further down the quilt. " (legend()) }
-                }
+                (charted(&rows, Drawn {
+                    title: "Drift by row",
+                    description,
+                    lines: three(&rows, of),
+                    level: 0.0,
+                    tolerance: Some(plan.tolerance_drift_mm),
+                    scale: Scale::Length(unit),
+                }, &html! { "Drift by row number; + is further down the quilt. " (legend()) }, ALL_GAPS))
                 (table(&format!("Drift ({}), ± 95 %; ! beyond what the plan accepts", unit_name(unit)),
                     &["Row", "left", "centre", "right"], lines))
             }
@@ -497,18 +506,13 @@ fn shape_section(report: &QuiltReport) -> Markup {
         section {
             h2 { "Skew, bow and shift" }
             div.pair {
-                figure {
-                    (against_rows(&rows, skew))
-                    figcaption { "Skew by row number, % of the width; + when the right end lies further down." }
-                }
+                (charted(&rows, skew, &html! { "Skew by row number, % of the width; + when the right end lies further down." }, ALL_GAPS))
                 figure {
                     (against_rows(&rows, bow))
                     figcaption { "Bow by row number; + when the middle lies further down." }
                 }
-                figure {
-                    (against_rows(&rows, shift))
-                    figcaption { "Shift by row number, against the row above; + to the right. The plan sets no limit." }
-                }
+                (charted(&rows, shift, &html! { "Shift by row number, against the row above; + to the right. The plan sets no limit." },
+                    "it takes a photo with the row above in it"))
                 (table(&format!("Skew (% and the end that is down), bow and shift ({}), ± 95 %; ! beyond what the plan accepts",
                     unit_name(unit)), &["Row", "skew", "bow", "shift"], lines))
             }
