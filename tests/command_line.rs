@@ -387,6 +387,36 @@ fn a_played_quilt_is_forecast_noted_and_tuned() {
     assert!(html.contains("<svg") && !html.contains("href=") && !html.contains("<script"));
 }
 
+/// A row was passed over: its gap is twice the spacing. The others' scatter is theirs alone.
+#[test]
+fn a_row_that_stands_out_is_named_and_the_rest_said_without_it() {
+    let (_a, _b, folder) = played(&["--scatter", "0.5mm"]);
+    let journal = rusqlite::Connection::open(Path::new(&folder).join("journal.db")).unwrap();
+    let of_row_4 = "SELECT record FROM checks WHERE row = 4";
+    let text: String = journal.query_row(of_row_4, [], |row| row.get(0)).unwrap();
+    let mut record: serde_json::Value = serde_json::from_str(&text).unwrap();
+    let gaps = record["gaps"].as_array_mut().unwrap();
+    let gap = gaps.iter_mut().find(|gap| gap["to_row"] == 4).unwrap();
+    for place in gap["spacing"].as_array_mut().unwrap() {
+        place["value"] = (place["value"].as_f64().unwrap() + 152.4).into();
+    }
+    let changed = "UPDATE checks SET record = ?1 WHERE row = 4";
+    assert_eq!(journal.execute(changed, [record.to_string()]).unwrap(), 1);
+    drop(journal);
+    let (code, said, err) = rowsight(&["tune", &folder]);
+    assert_eq!(code, 0, "{err}");
+    let said = said.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(said.contains("4 advances on 1 quilt"), "{said}");
+    assert!(
+        said.contains("Row 4 of played stands out: its advance came out 6"),
+        "{said}"
+    );
+    assert!(
+        said.contains("Two advances of three end within 1/16 in of"),
+        "{said}"
+    );
+}
+
 /// Five advances of 3/4 in too much take the last row past the edge, which is 2 31/32 in below its design as planned.
 #[test]
 fn a_last_row_past_the_edge_does_not_count_as_one_that_fits() {

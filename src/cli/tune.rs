@@ -70,6 +70,7 @@ pub fn run(arguments: &TuneArguments, style: Style) -> anyhow::Result<Outcome> {
         mixed,
         failed,
     } = gather(&arguments.folders);
+    let history = history.without_outliers();
     let Some(unit) = unit else {
         if failed {
             return Ok(Outcome::Failed);
