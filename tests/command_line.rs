@@ -387,6 +387,21 @@ fn a_played_quilt_is_forecast_noted_and_tuned() {
     assert!(html.contains("<svg") && !html.contains("href=") && !html.contains("<script"));
 }
 
+/// The PDF's letters are Latin, Greek and Cyrillic: what else a name holds is said to be missing.
+#[test]
+fn a_pdf_that_cannot_show_a_name_says_so() {
+    let (_a, _b, folder) = played(&[]);
+    let pdf = Path::new(&folder).join("report.pdf").display().to_string();
+    let (code, _, err) = rowsight(&["report", &folder, "--pdf", &pdf]);
+    assert!(code == 0 && !err.contains("question mark"), "{err}");
+    rowsight(&["log", &folder, "--note", "秋の糸"]);
+    let (code, _, err) = rowsight(&["report", &folder, "--pdf", &pdf]);
+    assert!(
+        code == 0 && err.contains("question mark for each of の秋糸; the HTML report"),
+        "{err}"
+    );
+}
+
 /// A row was passed over: its gap is twice the spacing. The others' scatter is theirs alone.
 #[test]
 fn a_row_that_stands_out_is_named_and_the_rest_said_without_it() {

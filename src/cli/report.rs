@@ -6,7 +6,7 @@ use crate::journal::{Journal, kept_path};
 use crate::photo::{self, shrink::shrink};
 use crate::record::{InPhoto, PhotoRecord};
 use crate::report::missed_part::cut_out;
-use crate::report::pdf::pdf;
+use crate::report::pdf::{not_shown, pdf};
 use crate::report::quilt::{self, Picture, QuiltReport, Shows};
 use crate::report::{Style, wrap};
 use crate::units::LengthUnit;
@@ -81,6 +81,12 @@ pub fn run(arguments: &ReportArguments, style: Style) -> anyhow::Result<Outcome>
             let bytes = pdf(&html, paper(report.plan.unit))
                 .with_context(|| format!("{} cannot be laid out", path.display()))?;
             write(path, &bytes)?;
+            let missing: String = not_shown(&html).into_iter().collect();
+            if !missing.is_empty() {
+                hint(&format!(
+                    "The PDF shows a question mark for each of {missing}; the HTML report shows them."
+                ));
+            }
         }
     }
     if !arguments.json {
