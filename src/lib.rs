@@ -43,6 +43,7 @@ pub mod record;
 pub mod rehearse;
 pub mod report;
 pub mod row;
+mod shell;
 pub mod solve;
 pub mod units;
 pub mod verdict;

@@ -56,6 +56,15 @@ fn a_row_is_measured_into_json_and_the_journal() {
     assert!(out.contains("No row"), "{out}");
 }
 
+/// One document a line, and none for no row: whoever reads them is not to meet words.
+#[test]
+fn a_quilt_without_a_journal_has_no_document_to_print() {
+    let (_place, folder) = quilt();
+    let (code, out, err) = rowsight(&["log", &folder, "--json"]);
+    assert_eq!((code, out.as_str()), (0, ""), "{err}");
+    one_sentence(&err, "No row has been checked yet");
+}
+
 #[test]
 fn photos_that_cannot_be_measured_are_refused_in_one_sentence() {
     let (place, folder) = quilt();
@@ -241,6 +250,48 @@ fn cards_and_plans_are_made_from_the_command_line() {
     );
 }
 
+/// A small quilt has fewer rows than are usually drawn.
+#[test]
+fn a_quilt_of_two_rows_is_rehearsed_without_saying_how_many() {
+    let (place, folder) = quilt();
+    let (code, _, err) = rowsight(&["plan", &folder, "--rows", "2"]);
+    assert_eq!(code, 0, "{err}");
+    let (code, out, err) = rowsight(&["rehearse", &folder, "--megapixels", "0.3"]);
+    assert_eq!((code, out.lines().count()), (0, 2), "{out} {err}");
+    let played = place.path().join("played").display().to_string();
+    let (code, _, err) = rowsight(&["rehearse", &folder, "--numbers", "-o", &played]);
+    assert_eq!(code, 0, "{err}");
+    let (code, _, err) = rowsight(&["rehearse", &folder, "--rows", "3"]);
+    assert_eq!(code, 2);
+    one_sentence(&err, "--rows is 3; the plan has 2 rows");
+}
+
+/// Several pages as SVG are several files: those that are there are named, and not the one that is not.
+#[test]
+fn cards_as_svg_are_named_as_they_are_written() {
+    let place = tempfile::tempdir().unwrap();
+    let at = |name: &str| place.path().join(name).display().to_string();
+    let card = |sheets: &str, strips: &str| {
+        let counts = ["--sheets", sheets, "--strips", strips];
+        let (code, _, err) =
+            rowsight(&[&["card", "--paper", "a4", "-o", &at("c.svg")][..], &counts].concat());
+        assert_eq!(code, 0, "{err}");
+        err
+    };
+    let said = card("2", "2");
+    assert!(
+        said.starts_with(&format!("Wrote {} to {}.", at("c-1.svg"), at("c-3.svg"))),
+        "{said}"
+    );
+    assert!(Path::new(&at("c-3.svg")).exists() && !Path::new(&at("c.svg")).exists());
+    let said = card("1", "0");
+    assert!(
+        said.starts_with(&format!("Wrote {}.", at("c.svg"))),
+        "{said}"
+    );
+    assert!(Path::new(&at("c.svg")).exists());
+}
+
 #[cfg(unix)]
 #[test]
 fn a_read_only_folder_is_named_and_left_alone() {
@@ -336,6 +387,121 @@ fn a_played_quilt_is_forecast_noted_and_tuned() {
     assert!(html.contains("<svg") && !html.contains("href=") && !html.contains("<script"));
 }
 
+/// The PDF's letters are Latin, Greek and Cyrillic: what else a name holds is said to be missing.
+#[test]
+fn a_pdf_that_cannot_show_a_name_says_so() {
+    let (_a, _b, folder) = played(&[]);
+    let pdf = Path::new(&folder).join("report.pdf").display().to_string();
+    let (code, _, err) = rowsight(&["report", &folder, "--pdf", &pdf]);
+    assert!(code == 0 && !err.contains("question mark"), "{err}");
+    rowsight(&["log", &folder, "--note", "秋の糸"]);
+    let (code, _, err) = rowsight(&["report", &folder, "--pdf", &pdf]);
+    assert!(
+        code == 0 && err.contains("question mark for each of の秋糸; the HTML report"),
+        "{err}"
+    );
+}
+
+/// A row was passed over: its gap is twice the spacing. The others' scatter is theirs alone.
+#[test]
+fn a_row_that_stands_out_is_named_and_the_rest_said_without_it() {
+    let (_a, _b, folder) = played(&["--scatter", "0.5mm"]);
+    let journal = rusqlite::Connection::open(Path::new(&folder).join("journal.db")).unwrap();
+    let of_row_4 = "SELECT record FROM checks WHERE row = 4";
+    let text: String = journal.query_row(of_row_4, [], |row| row.get(0)).unwrap();
+    let mut record: serde_json::Value = serde_json::from_str(&text).unwrap();
+    let gaps = record["gaps"].as_array_mut().unwrap();
+    let gap = gaps.iter_mut().find(|gap| gap["to_row"] == 4).unwrap();
+    for place in gap["spacing"].as_array_mut().unwrap() {
+        place["value"] = (place["value"].as_f64().unwrap() + 152.4).into();
+    }
+    let changed = "UPDATE checks SET record = ?1 WHERE row = 4";
+    assert_eq!(journal.execute(changed, [record.to_string()]).unwrap(), 1);
+    drop(journal);
+    let (code, said, err) = rowsight(&["tune", &folder]);
+    assert_eq!(code, 0, "{err}");
+    let said = said.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(said.contains("4 advances on 1 quilt"), "{said}");
+    assert!(
+        said.contains("Row 4 of played stands out: its advance came out 6"),
+        "{said}"
+    );
+    assert!(
+        said.contains("Two advances of three end within 1/16 in of"),
+        "{said}"
+    );
+}
+
+/// Five advances of 3/4 in too much take the last row past the edge, which is 2 31/32 in below its design as planned.
+#[test]
+fn a_last_row_past_the_edge_does_not_count_as_one_that_fits() {
+    let too_far = [
+        "--gap-error",
+        "3/4in",
+        "--scatter",
+        "0.1mm",
+        "--ignore-advice",
+    ];
+    let (_a, _b, folder) = played(&too_far);
+    let forecast = || {
+        let (code, said, err) = rowsight(&["forecast", &folder]);
+        assert_eq!(code, 0, "{err}");
+        said.split_whitespace().collect::<Vec<_>>().join(" ")
+    };
+    let said = forecast();
+    assert!(said.contains("in past the last edge (at the top"), "{said}");
+    assert!(
+        said.contains("- 5 rows fit at the planned spacing, 1 fewer than planned."),
+        "{said}"
+    );
+    assert!(
+        !said.contains("as advised") && !said.contains("further row"),
+        "{said}"
+    );
+    // With a row to come there is something to advise, and it says from where rows are counted.
+    assert_eq!(rowsight(&["log", &folder, "--undo"]).0, 0);
+    let said = forecast();
+    assert!(said.contains("when you roll as advised"), "{said}");
+    assert!(
+        said.contains("at the planned spacing, counted from where row 5 lies"),
+        "{said}"
+    );
+}
+
+/// An escape sequence in a note or a name would have the terminal do what it says.
+#[test]
+fn control_characters_reach_neither_terminal_nor_report() {
+    let (_a, _b, folder) = played(&[]);
+    let note = "thread\u{1b}[2J broke\u{7}\nagain";
+    let (code, out, err) = rowsight(&["log", &folder, "--note", note]);
+    assert!(
+        code == 0 && err.contains("without the control characters"),
+        "{err}"
+    );
+    assert!(
+        out.contains("thread[2J broke again") && !out.contains('\u{1b}'),
+        "{out}"
+    );
+    let (code, _, err) = rowsight(&["log", &folder, "--note", "straps on"]);
+    assert!(code == 0 && !err.contains("control"), "{err}");
+    let (code, _, err) = rowsight(&["log", &folder, "--note", "\u{1b}"]);
+    assert_eq!(code, 2);
+    one_sentence(&err, "the note is empty");
+    // Older journals hold notes as they were given.
+    let journal = rusqlite::Connection::open(Path::new(&folder).join("journal.db")).unwrap();
+    let changed = journal.execute("UPDATE notes SET text = ?1", ["old\u{1b}[2Jnote"]);
+    assert_eq!(changed.unwrap(), 2);
+    drop(journal);
+    let (_, out, _) = rowsight(&["log", &folder]);
+    assert!(out.contains("old?[2Jnote"), "{out}");
+    let (code, ..) = rowsight(&["report", &folder]);
+    assert_eq!(code, 0);
+    let page = std::fs::read_to_string(Path::new(&folder).join("report.html")).unwrap();
+    assert!(page.contains("old?[2Jnote"));
+    let (_, out, err) = rowsight(&["snap", &folder, "no\u{1b}[2J.jpg"]);
+    assert!(err.contains("no?[2J.jpg") && out.is_empty(), "{err}");
+}
+
 #[test]
 fn mistakes_with_notes_and_tuning_get_one_sentence() {
     let (place, folder) = quilt();
@@ -377,6 +543,22 @@ fn a_journal_whose_beginning_is_lost_is_read_all_the_same() {
     assert_eq!(rowsight(&["log", &folder, "--json"]).1, whole);
     let kept = std::fs::read(Path::new(&folder).join("journal-before-repair-1.db")).unwrap();
     assert_eq!(kept, bytes);
+}
+
+/// Pasted into a shell, a command in a message names the folder that it was said of.
+#[test]
+fn commands_in_messages_have_names_in_quotes_where_they_need_them() {
+    let (_place, plain) = quilt();
+    let out = tempfile::tempdir().unwrap();
+    let path = out.path().join("grandma's quilt").display().to_string();
+    let quoted = format!("'{}'", path.replace('\'', r"'\''"));
+    let (code, _, err) = rowsight(&["rehearse", &plain, "--numbers", "-o", &path]);
+    assert_eq!(code, 0, "{err}");
+    assert!(err.contains(&format!("`rowsight tune {quoted}`")), "{err}");
+    std::fs::write(Path::new(&path).join("journal.db"), b"no journal").unwrap();
+    let (code, _, err) = rowsight(&["log", &path]);
+    assert_eq!(code, 2, "{err}");
+    one_sentence(&err, &format!("`rowsight log {quoted} --repair`"));
 }
 
 #[test]
@@ -574,6 +756,29 @@ fn mistakes_are_said_as_everything_else_is() {
         one_sentence(&err, says);
     }
     std::fs::remove_dir(place.path().join("journal.db")).unwrap();
+    // A photo where the quilt should stand, whether it is there or not.
+    for (arguments, says) in [
+        (
+            ["snap", &photo(2), &folder],
+            format!("as in `rowsight snap {folder} {}`", photo(2)),
+        ),
+        (
+            ["snap", "none.jpg", &folder],
+            "has to come first".to_owned(),
+        ),
+        (
+            ["batch", &empty, &folder],
+            format!("as in `rowsight batch {folder} {empty}`"),
+        ),
+        (
+            ["snap", &photo(2), &photo(3)],
+            "is a file, not the folder of a quilt".to_owned(),
+        ),
+    ] {
+        let (code, _, err) = rowsight(&arguments);
+        assert_eq!(code, 2, "{arguments:?} {err}");
+        one_sentence(&err, &says);
+    }
     let (code, _, err) = rowsight(&["batch", &folder, &empty]);
     assert_eq!(code, 2, "{err}");
     one_sentence(&err, "there are no photos there");

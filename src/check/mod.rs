@@ -21,7 +21,6 @@ pub(crate) use place::Place;
 use records::neighbours;
 pub(crate) use records::photo_records;
 pub(crate) use seen::{row_seen, seen_range, share_found, shared_range};
-pub(crate) use trouble::capital;
 pub(crate) use uncertainty::ripple_u_mm;
 
 use crate::budget::Budget;

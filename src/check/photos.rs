@@ -1,6 +1,5 @@
 //! Which photos belong together: by the cards they share, then by rows seen in both.
 
-use super::capital;
 use crate::calibrate::profile::Profile;
 use crate::card::geometry::CardId;
 use crate::card::{CardError, DetectOptions, FoundCards, find_cards};
@@ -13,6 +12,7 @@ use crate::row::link;
 use crate::row::measure::{CannotMeasure, Job, Measured, PhotoView, measure};
 use crate::row::unplanned;
 use crate::verdict::Warning;
+use crate::verdict::words::capital;
 use rayon::prelude::*;
 use std::borrow::Cow;
 

@@ -11,7 +11,7 @@ use crate::row::measure::{LEAST_FOUND, Measured};
 use crate::row::search::SURE_SCORE;
 use crate::units::LengthUnit;
 use crate::verdict::Warning;
-use crate::verdict::words::length;
+use crate::verdict::words::{capital, length};
 
 /// Share of a row's line that has to be found for its place to hold where the line was learned from the rows
 /// themselves, which may have learned something else.
@@ -246,14 +246,6 @@ fn of_newest(measured: &Measured, is_planned: bool) -> Vec<Warning> {
         });
     }
     warnings
-}
-
-/// The text with its first letter a capital one.
-pub(crate) fn capital(text: &str) -> String {
-    let mut chars = text.chars();
-    chars
-        .next()
-        .map_or(String::new(), |c| c.to_uppercase().chain(chars).collect())
 }
 
 /// What to say of a newest row that chance may have shown.

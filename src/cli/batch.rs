@@ -3,14 +3,14 @@
 mod quilt;
 
 use super::side_by_side::{cores, in_order};
-use super::{Outcome, complain, say, snap};
+use super::{Outcome, complain, in_full, say, snap};
 use crate::check::Check;
 use crate::finished::CardPlace;
 use crate::gap::places;
 use crate::plan::Plan;
 use crate::record::Action;
 use crate::report::terminal::{signed_with_interval, with_interval};
-use crate::report::{Style, plain, wrap};
+use crate::report::{Style, plain, without_controls, wrap};
 use crate::units::{Uncertain, parse_length};
 use crate::verdict::caution_for;
 use crate::verdict::words::unit_name;
@@ -106,6 +106,7 @@ pub fn run(arguments: &BatchArguments, style: Style) -> anyhow::Result<Outcome> 
     let Some(folder) = &arguments.folder else {
         bail!("name the quilt's folder and its photos");
     };
+    super::plan::folder_first("batch", folder, &arguments.photos)?;
     if arguments.finished {
         snap::once_each(arguments.card_at.iter().map(|place| place.card))?;
         let mut photos = photos_in(&arguments.photos, &[snap::OVERLAY_FOLDER])?;
@@ -188,7 +189,7 @@ impl Done {
     }
 
     fn failed_with(&mut self, path: PathBuf, error: &anyhow::Error) {
-        let result = Err(format!("{error:#}"));
+        let result = Err(in_full(error));
         self.lines.push(Line { path, result });
     }
 
@@ -294,7 +295,7 @@ fn each(arguments: &BatchArguments, parent: &Path) -> anyhow::Result<Outcome> {
                 verdicts.push((name, report.verdict));
             }
             Err(error) => {
-                complain(&format!("{}: {error:#}", folder.display()));
+                complain(&format!("{}: {}", folder.display(), in_full(&error)));
                 worst = Outcome::Failed;
                 let dash = || "-".to_owned();
                 lines.push(vec![
@@ -436,7 +437,7 @@ fn progress(name: &str) -> ProgressBar {
     {
         bar.set_style(style);
     }
-    bar.set_message(name.to_owned());
+    bar.set_message(without_controls(name, &[]));
     bar
 }
 

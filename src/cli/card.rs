@@ -61,29 +61,35 @@ pub fn run(arguments: &CardArguments) -> anyhow::Result<Outcome> {
     let write = |path: &std::path::Path, bytes: &[u8]| {
         write_whole(path, bytes).with_context(|| format!("{} cannot be written", path.display()))
     };
-    match ending.as_deref() {
-        Some("pdf") => write(output, &pdf(&order)?)?,
+    let written = match ending.as_deref() {
+        Some("pdf") => {
+            write(output, &pdf(&order)?)?;
+            output.display().to_string()
+        }
         Some("svg") => {
             let pages = svg_pages(&order)?;
-            for (number, page) in (1..).zip(&pages) {
-                let path = if pages.len() == 1 {
-                    output.clone()
-                } else {
-                    let stem = output.file_stem().unwrap_or_default().to_string_lossy();
-                    output.with_file_name(format!("{stem}-{number}.svg"))
-                };
-                write(&path, page.as_bytes())?;
+            let stem = output.file_stem().unwrap_or_default().to_string_lossy();
+            let numbered = |number| output.with_file_name(format!("{stem}-{number}.svg"));
+            let paths: Vec<PathBuf> = match pages.len() {
+                1 => vec![output.clone()],
+                count => (1..=count).map(numbered).collect(),
+            };
+            for (path, page) in paths.iter().zip(&pages) {
+                write(path, page.as_bytes())?;
+            }
+            match &paths[..] {
+                [first, .., last] => format!("{} to {}", first.display(), last.display()),
+                _ => output.display().to_string(),
             }
         }
         _ => bail!(
             "{} ends neither in .pdf nor in .svg; name the file with one of these",
             output.display()
         ),
-    }
+    };
     hint(&format!(
-        "Wrote {}. Print it at 100 %, glue each card on stiff board, then lay a ruler on the check bar \
-and give what it reads as --card-bar.",
-        output.display()
+        "Wrote {written}. Print at 100 %, glue each card on stiff board, then lay a ruler on the check bar \
+and give what it reads as --card-bar."
     ));
     Ok(Outcome::Fine)
 }

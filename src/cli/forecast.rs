@@ -172,8 +172,13 @@ fn text(
         ..v
     };
     let bottom = middle(looked.free_bottom_mm);
+    let no_row_is_left = looked.rows.is_empty();
+    let rolled = match no_row_is_left {
+        true => "",
+        false => " when you roll as advised",
+    };
     say(&format!(
-        "{subject} {} when you roll as advised (at the top {} are free).",
+        "{subject} {}{rolled} (at the top {} are free).",
         from_edge(bottom),
         show(looked.free_top_mm + half_mm),
     ));
@@ -197,11 +202,16 @@ fn text(
         std::cmp::Ordering::Equal => ", as planned".to_owned(),
         std::cmp::Ordering::Greater => format!(", {} more than planned", rows - plan.rows),
     };
+    // As advised they may end elsewhere than these.
+    let from = match nothing_measured || no_row_is_left {
+        true => String::new(),
+        false => format!(", counted from where row {} lies", looked.row),
+    };
     say(&match rows {
-        1 => format!("One row fits at the planned spacing{relation}."),
-        n => format!("{n} rows fit at the planned spacing{relation}."),
+        1 => format!("One row fits at the planned spacing{from}{relation}."),
+        n => format!("{n} rows fit at the planned spacing{from}{relation}."),
     });
-    if looked.partial_row > 0.05 && plan.has_design() {
+    if rows >= looked.row && looked.partial_row > 0.05 && plan.has_design() {
         say(&format!(
             "Below them {} of a further row would fit ({:.0} % of the design's height).",
             show(looked.partial_row * design_height_mm),
@@ -211,7 +221,7 @@ fn text(
     if !state.followed {
         say("The gaps look as if the trims advised so far had not been rolled.");
     }
-    if !looked.rows.is_empty() {
+    if !no_row_is_left {
         let heading = format!("Row ({} below the first edge)", unit_name(unit));
         let lines: Vec<Vec<String>> = looked
             .rows

@@ -38,6 +38,17 @@ pub struct LogArguments {
     json: bool,
 }
 
+/// What no reader sees and a terminal obeys.
+fn no_text(c: char) -> bool {
+    c.is_control() && !c.is_whitespace()
+}
+
+/// A note without control characters, its words a blank apart.
+fn tidy(note: &str) -> String {
+    let text = note.replace(no_text, "");
+    text.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
 pub fn run(arguments: &LogArguments, style: Style) -> anyhow::Result<Outcome> {
     let folder = &arguments.folder;
     let plan = crate::plan::file::read(folder)?;
@@ -63,7 +74,12 @@ pub fn run(arguments: &LogArguments, style: Style) -> anyhow::Result<Outcome> {
                 folder.display()
             );
         }
-        say("No row has been checked yet.\n");
+        let nothing = "No row has been checked yet.\n";
+        match arguments.json {
+            // No document is what there is; words are none.
+            true => hint(nothing.trim_end()),
+            false => say(nothing),
+        }
         return Ok(Outcome::Fine);
     };
     if arguments.undo {
@@ -77,11 +93,15 @@ pub fn run(arguments: &LogArguments, style: Style) -> anyhow::Result<Outcome> {
         hint(&format!("The check of row {row} counts again."));
     }
     if let Some(note) = &arguments.note {
-        if note.trim().is_empty() {
+        let tidy = tidy(note);
+        if tidy.is_empty() {
             bail!("the note is empty; write it in quotes, like --note \"side straps on\"");
         }
-        let row = journal.add_note(arguments.row, note)?;
-        hint(&format!("Noted at row {row}."));
+        let row = journal.add_note(arguments.row, &tidy)?;
+        hint(&match note.contains(no_text) {
+            true => format!("Noted at row {row}, without the control characters in it."),
+            false => format!("Noted at row {row}."),
+        });
     }
     let checks = if arguments.all {
         journal.history()?

@@ -1,5 +1,6 @@
 //! Mistakes on the command line, said as everything else is: one sentence what, where, what next.
 
+use crate::units::parse_length;
 use clap::error::{ContextKind, ContextValue, Error, ErrorKind};
 use std::error::Error as _;
 
@@ -25,8 +26,14 @@ pub(super) fn in_words(error: &Error, command: &str) -> String {
             format!("there is no command `{wrong}`; {next}")
         }
         ErrorKind::UnknownArgument => {
-            let next = next(ContextKind::SuggestedArg);
-            format!("`{command}` does not know `{}`; {next}", one(argument))
+            let wrong = one(argument);
+            let next = match is_of_a_length(&wrong) {
+                true => {
+                    "put quotes round a length with a blank in it, as in \"84 1/2in\"".to_owned()
+                }
+                false => next(ContextKind::SuggestedArg),
+            };
+            format!("`{command}` does not know `{wrong}`; {next}")
         }
         ErrorKind::MissingRequiredArgument => {
             let missing = and(&all(argument), "and").replace('|', " or ");
@@ -71,6 +78,13 @@ pub(super) fn in_words(error: &Error, command: &str) -> String {
     }
 }
 
+/// Whether this is what a shell makes of a length with a blank in it: its latter half, such as `1/2in`, `1/2` or `in`. A
+/// whole number may be anything.
+fn is_of_a_length(text: &str) -> bool {
+    let whole = [text.to_owned(), format!("{text}in"), format!("1{text}")];
+    !text.chars().all(|c| c.is_ascii_digit()) && whole.iter().any(|text| parse_length(text).is_ok())
+}
+
 /// Words in a row, the last one after `and`.
 fn and(words: &[String], and: &str) -> String {
     match words {
@@ -101,6 +115,22 @@ mod tests {
             (
                 "card --paper a4 b",
                 "`rowsight x` does not know `b`; `rowsight x --help` shows how",
+            ),
+            (
+                "plan q --width 84 1/2in",
+                "`rowsight x` does not know `1/2in`; put quotes round a length with a blank in it, as in \"84 1/2in\"",
+            ),
+            (
+                "plan q --width 84 in",
+                "`rowsight x` does not know `in`; put quotes round a length with a blank in it, as in \"84 1/2in\"",
+            ),
+            (
+                "plan q --width 84 1/2 in",
+                "`rowsight x` does not know `1/2`; put quotes round a length with a blank in it, as in \"84 1/2in\"",
+            ),
+            (
+                "log q 5",
+                "`rowsight x` does not know `5`; `rowsight x --help` shows how",
             ),
             (
                 "snap",

@@ -18,7 +18,8 @@ mod tune;
 
 use crate::plan::file::FILE_NAME;
 use crate::record::Action;
-use crate::report::Style;
+use crate::report::terminal::CODES;
+use crate::report::{Style, without_controls};
 use crate::units::{INCH, parse_length};
 use clap::{CommandFactory, Parser, Subcommand, ValueEnum};
 use std::io::{IsTerminal, Write};
@@ -120,7 +121,7 @@ pub fn run() -> ExitCode {
     match result {
         Ok(outcome) => ExitCode::from(outcome.code()),
         Err(error) => {
-            complain(&format!("{error:#}"));
+            complain(&in_full(&error));
             ExitCode::from(Outcome::Failed.code())
         }
     }
@@ -171,6 +172,7 @@ fn columns() -> usize {
 /// where they were sent ends with what is wrong.
 fn say(text: &str) {
     let mut out = std::io::stdout().lock();
+    let text = without_controls(text, &CODES);
     let written = out.write_all(text.as_bytes()).and_then(|()| out.flush());
     if let Err(error) = written
         && error.kind() != std::io::ErrorKind::BrokenPipe
@@ -180,6 +182,18 @@ fn say(text: &str) {
         ));
         std::process::exit(i32::from(Outcome::Failed.code()));
     }
+}
+
+/// An error with its causes, those left out that the one before says already, as errors of files and pictures do.
+fn in_full(error: &anyhow::Error) -> String {
+    let mut said: Vec<String> = Vec::new();
+    for cause in error.chain() {
+        let cause = cause.to_string();
+        if said.last().is_none_or(|before| !before.contains(&cause)) {
+            said.push(cause);
+        }
+    }
+    said.join(": ")
 }
 
 /// What went wrong, on stderr.
@@ -194,6 +208,7 @@ fn hint(text: &str) {
 
 /// On a terminal words are not cut in two at its edge; what another program reads stays one line.
 fn to_stderr(text: &str) {
+    let text = &without_controls(text, &[]);
     let mut out = std::io::stderr();
     let _ = match out.is_terminal() {
         true => write!(out, "{}", crate::report::wrap(text, "", columns())),
@@ -257,6 +272,27 @@ mod tests {
         for text in ["", "half", "1/0", "0.5m", "NaN", "1e400", "5 ft 3"] {
             assert!(share(text).is_err(), "{text}");
         }
+    }
+
+    /// A picture's and a practice photo's errors name their cause, and give it as their cause too.
+    #[test]
+    fn what_the_system_says_is_said_once() {
+        use crate::rehearse::RehearseError;
+        let none = || std::io::Error::from_raw_os_error(2);
+        let system = none().to_string();
+        let picture = anyhow::Error::from(image::ImageError::from(none()));
+        assert_eq!(
+            in_full(&picture.context("a.jpg cannot be read")),
+            format!("a.jpg cannot be read: {system}")
+        );
+        let path = "b.jpg".into();
+        let source = none();
+        assert_eq!(
+            in_full(&RehearseError::Write { path, source }.into()),
+            format!("cannot write b.jpg: {system}")
+        );
+        let other = anyhow::anyhow!("inner").context("middle").context("outer");
+        assert_eq!(in_full(&other), "outer: middle: inner");
     }
 
     #[test]

@@ -12,6 +12,7 @@ use crate::plan::file::{self, PlanRequest};
 use crate::plan::picture::picture;
 use crate::plan::{Plan, Tolerance};
 use crate::report::Style;
+use crate::shell::argument;
 use crate::units::{LengthUnit, parse_positive_length};
 use crate::verdict::words::{advance_comes_out, length};
 use crate::whole_file::write_whole;
@@ -104,6 +105,20 @@ pub fn load(folder: &Path) -> anyhow::Result<(Plan, Option<Design>)> {
     Ok((plan, Some(imported.design)))
 }
 
+/// The quilt's folder stands before its photos; `command` is where, such as `snap`.
+pub fn folder_first(command: &str, folder: &Path, photos: &[PathBuf]) -> anyhow::Result<()> {
+    let is_quilt = |path: &Path| path.join(file::FILE_NAME).is_file();
+    if let Some(quilt) = photos.iter().find(|p| is_quilt(p) && !is_quilt(folder)) {
+        bail!(
+            "{} is a quilt's folder, and that has to come first, then its photos, as in `rowsight {command} {} {}`",
+            quilt.display(),
+            argument(quilt),
+            argument(folder)
+        );
+    }
+    Ok(())
+}
+
 /// Reads the plan of a folder and its design.
 ///
 /// # Errors
@@ -115,7 +130,7 @@ pub fn load_with_design(folder: &Path) -> anyhow::Result<(Plan, Design)> {
         anyhow!(
             "the plan of {} has no design, which this needs; give one with `rowsight plan {} --design FILE --repeat LENGTH`",
             folder.display(),
-            folder.display()
+            argument(folder)
         )
     })?;
     Ok((plan, design))

@@ -12,6 +12,7 @@ use crate::rehearse::{
     rehearse_quilt, render, whole_truth, write,
 };
 use crate::row::wobble::Fingerprint;
+use crate::shell::argument;
 use crate::units::parse_length;
 use crate::verdict::words::length;
 use crate::verdict::words::{signed, unit_name};
@@ -37,9 +38,9 @@ use std::path::{Path, PathBuf};
 pub struct RehearseArguments {
     /// Folder of the quilt, with its plan
     folder: PathBuf,
-    /// How many rows to draw, one photo each
-    #[arg(long, default_value_t = 3, value_name = "COUNT")]
-    rows: u32,
+    /// How many rows to draw, one photo each [default: the first 3, or all of fewer]
+    #[arg(long, value_name = "COUNT")]
+    rows: Option<u32>,
     /// Photos of each row, overlapping and with shared cards, from left to right; with --finished up to 40
     #[arg(long, default_value_t = 1, value_name = "COUNT")]
     photos: u32,
@@ -104,6 +105,9 @@ pub struct RehearseArguments {
     output: Option<PathBuf>,
 }
 
+/// So many rows are drawn where no number is asked for.
+const USUAL_ROWS: u32 = 3;
+
 pub fn run(arguments: &RehearseArguments) -> anyhow::Result<Outcome> {
     let (plan, design) = super::plan::load_with_design(&arguments.folder)?;
     if !(0.3..=50.0).contains(&arguments.megapixels) {
@@ -113,12 +117,10 @@ pub fn run(arguments: &RehearseArguments) -> anyhow::Result<Outcome> {
     if !(1..=most).contains(&arguments.photos) {
         anyhow::bail!("--photos is {}; give 1 to {most}", arguments.photos);
     }
-    if !arguments.finished && (arguments.rows == 0 || arguments.rows > plan.rows) {
-        anyhow::bail!(
-            "--rows is {}; the plan has {} rows",
-            arguments.rows,
-            plan.rows
-        );
+    if let Some(rows) = arguments.rows
+        && !(1..=plan.rows).contains(&rows)
+    {
+        anyhow::bail!("--rows is {rows}; the plan has {} rows", plan.rows);
     }
     let mut range = if arguments.easy {
         SceneRange::easy()
@@ -152,7 +154,7 @@ pub fn run(arguments: &RehearseArguments) -> anyhow::Result<Outcome> {
     let rows = if arguments.finished {
         plan.rows
     } else {
-        arguments.rows
+        arguments.rows.unwrap_or(plan.rows.min(USUAL_ROWS))
     };
     let practice = PracticeQuilt {
         rows,
@@ -228,8 +230,8 @@ fn draw_finished(
     hint(&format!(
         "The truth of the whole quilt is in {}; measure the photos with `rowsight batch {} --finished {}/finished-*.jpg`.",
         path.display(),
-        arguments.folder.display(),
-        output.display()
+        argument(&arguments.folder),
+        argument(output)
     ));
     Ok(Outcome::Fine)
 }
@@ -340,7 +342,7 @@ fn play_numbers(
         "The last row lies off its place by {left} at the left, {centre} in the middle and {right} at the right ({}).\n",
         unit_name(plan.unit)
     ));
-    let where_to = folder.display();
+    let where_to = argument(&folder);
     hint(&format!(
         "Look at it with `rowsight log {where_to}`, `rowsight forecast {where_to}` and `rowsight tune {where_to}`."
     ));

@@ -1,12 +1,12 @@
 //! `rowsight report`
 
-use super::{Outcome, complain, hint, say, written_as};
+use super::{Outcome, complain, hint, in_full, say, written_as};
 use crate::card::print::Paper;
 use crate::journal::{Journal, kept_path};
 use crate::photo::{self, shrink::shrink};
 use crate::record::{InPhoto, PhotoRecord};
 use crate::report::missed_part::cut_out;
-use crate::report::pdf::pdf;
+use crate::report::pdf::{not_shown, pdf};
 use crate::report::quilt::{self, Picture, QuiltReport, Shows};
 use crate::report::{Style, wrap};
 use crate::units::LengthUnit;
@@ -81,6 +81,12 @@ pub fn run(arguments: &ReportArguments, style: Style) -> anyhow::Result<Outcome>
             let bytes = pdf(&html, paper(report.plan.unit))
                 .with_context(|| format!("{} cannot be laid out", path.display()))?;
             write(path, &bytes)?;
+            let missing: String = not_shown(&html).into_iter().collect();
+            if !missing.is_empty() {
+                hint(&format!(
+                    "The PDF shows a question mark for each of {missing}; the HTML report shows them."
+                ));
+            }
         }
     }
     if !arguments.json {
@@ -172,7 +178,10 @@ fn pictures(folder: &Path, report: &QuiltReport) -> Vec<Picture> {
     for (shows, path) in of_rows.chain(of_finished).filter(|(_, path)| path.exists()) {
         match small(&path).and_then(|picture| encoded(shows, &picture)) {
             Ok(picture) => pictures.push(picture),
-            Err(error) => complain(&format!("{error:#}; it is left out of the report")),
+            Err(error) => complain(&format!(
+                "{}; it is left out of the report",
+                in_full(&error)
+            )),
         }
     }
     pictures.extend(cut_outs(folder, report));

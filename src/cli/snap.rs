@@ -12,6 +12,7 @@ use crate::plan::file::to_toml;
 use crate::record::{Action, At};
 use crate::report::overlay::{Overlay, draw};
 use crate::report::{Style, explain, json, terminal};
+use crate::shell::argument;
 use crate::units::parse_length;
 use crate::whole_file::write_whole;
 use anyhow::{Context, bail};
@@ -225,6 +226,7 @@ fn kept_for_another_row<'a>(
 
 pub fn run(arguments: &SnapArguments, style: Style) -> anyhow::Result<Outcome> {
     let folder = &arguments.folder;
+    super::plan::folder_first("snap", folder, &arguments.photos)?;
     let (plan, design) = super::plan::load(folder)?;
     once_each(arguments.card_at.iter().map(|(card, _)| *card))?;
     let progress = spinner("measuring");
@@ -325,7 +327,7 @@ pub fn run(arguments: &SnapArguments, style: Style) -> anyhow::Result<Outcome> {
             hint(&format!(
                 "Row {} was checked before; this check takes its place (`rowsight log {} --undo` takes it back).",
                 checked.row,
-                folder.display()
+                argument(folder)
             ));
         }
         if arguments.json {

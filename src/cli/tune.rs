@@ -14,6 +14,7 @@ use crate::record::Action;
 use crate::report::log::Standing;
 use crate::report::tune::{details, page, summary};
 use crate::report::{Style, wrap};
+use crate::shell::argument;
 use crate::units::LengthUnit;
 use crate::whole_file::write_whole;
 use anyhow::{Context, bail};
@@ -69,6 +70,7 @@ pub fn run(arguments: &TuneArguments, style: Style) -> anyhow::Result<Outcome> {
         mixed,
         failed,
     } = gather(&arguments.folders);
+    let history = history.without_outliers();
     let Some(unit) = unit else {
         if failed {
             return Ok(Outcome::Failed);
@@ -205,7 +207,7 @@ fn read(folder: &Path) -> Result<QuiltAdvances, Unusable> {
              saves them and keeps a copy of the old file",
             path.display(),
             journal::readable_checks(folder),
-            folder.display(),
+            argument(folder),
         ))),
         Err(e) => Err(Unusable::Failed(e.to_string())),
     }

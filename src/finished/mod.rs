@@ -20,7 +20,7 @@ use crate::calibrate::profile::Profile;
 use crate::card::geometry::print_scale_u_mm;
 use crate::card::{CardError, CardInPhoto, CardWarning, FoundCards};
 use crate::check::{
-    CheckError, Drawn, Known, LeftOut, Place, capital, cards_in, drawn, linked, photo_records,
+    CheckError, Drawn, Known, LeftOut, Place, cards_in, drawn, linked, photo_records,
 };
 use crate::check::{ripple_u_mm, share_found, shared_range};
 use crate::design::Design;
@@ -33,6 +33,7 @@ use crate::record::DriftRecord;
 use crate::row::measure::{Job, Measured, PhotoView, measure};
 use crate::row::relaxed;
 use crate::units::{Uncertain, propagate};
+use crate::verdict::words::capital;
 use edges::Edges;
 use rayon::prelude::*;
 

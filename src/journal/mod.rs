@@ -19,6 +19,7 @@ pub use repair::{Repaired, readable_checks, repair};
 use crate::record::{Action, AdvanceTrim, GapRecord, Record};
 use crate::report::log::Standing;
 use crate::row::wobble::Fingerprint;
+use crate::shell::argument;
 use crate::whole_file::write_whole;
 use rusqlite::{Connection, OpenFlags, OptionalExtension, params};
 use std::collections::BTreeMap;
@@ -94,10 +95,10 @@ pub enum JournalError {
     },
 }
 
-/// The folder as a person writes it.
+/// The folder as an argument.
 fn folder_of(path: &Path) -> String {
     let folder = path.parent().filter(|p| !p.as_os_str().is_empty());
-    folder.map_or_else(|| ".".to_owned(), |p| p.display().to_string())
+    argument(folder.unwrap_or(Path::new(".")))
 }
 
 /// An open journal.

@@ -29,7 +29,8 @@ pub struct Forecast {
     pub free_bottom_untouched_mm: Uncertain,
     /// From the quilt's first edge to row 1's design, mm.
     pub free_top_mm: f64,
-    /// Rows that fit in all, at the planned spacing from where the newest row lies.
+    /// Rows that fit in all, at the planned spacing from where the newest row lies; fewer than there are when that one
+    /// lies past the edge.
     pub rows_that_fit: u32,
     /// Change of every gap left that makes the bottom as wide as the top, mm; `None` with no gap left.
     pub even_change_mm: Option<f64>,
@@ -90,9 +91,9 @@ pub fn forecast(
     };
     let last = rows.last();
     let more = ((plan.length_mm - half - now_mm) / plan.spacing_mm + 1e-9).floor();
-    let rows_that_fit = row + more.max(0.0) as u32;
-    let last_full_mm = now_mm + f64::from(rows_that_fit - row) * plan.spacing_mm;
-    let next_top_mm = last_full_mm + plan.spacing_mm - half;
+    // The newest rows may lie past the edge themselves.
+    let rows_that_fit = (f64::from(row) + more).max(0.0) as u32;
+    let next_top_mm = now_mm + (more + 1.0) * plan.spacing_mm - half;
     let even_mm = plan.length_mm - plan.first_row_mm;
     Forecast {
         row,

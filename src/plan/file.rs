@@ -23,6 +23,12 @@ pub enum PlanError {
         /// The quilt's folder.
         folder: PathBuf,
     },
+    /// A file where a folder should be.
+    #[error("{} is a file, not the folder of a quilt; name the folder in which its {FILE_NAME} lies", path.display())]
+    NoFolder {
+        /// The file.
+        path: PathBuf,
+    },
     /// Cannot be read or written.
     #[error("{} cannot be {what} ({reason})", path.display())]
     File {
@@ -302,6 +308,11 @@ pub fn read(folder: &Path) -> Result<Plan, PlanError> {
         Err(e) if e.kind() == std::io::ErrorKind::NotFound => {
             return Err(PlanError::Missing {
                 folder: folder.to_owned(),
+            });
+        }
+        Err(_) if folder.is_file() => {
+            return Err(PlanError::NoFolder {
+                path: folder.to_owned(),
             });
         }
         Err(e) => {

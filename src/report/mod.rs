@@ -16,7 +16,7 @@ pub mod tune;
 
 pub use explain::explain;
 pub use log::log_table;
-pub(crate) use table::{plain, wrap};
+pub(crate) use table::{plain, without_controls, wrap};
 pub use terminal::terminal;
 
 use crate::record::Record;

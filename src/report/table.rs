@@ -28,6 +28,26 @@ pub(crate) fn plain(heading: &[&str], rows: &[Vec<String>]) -> String {
     indent(&table.trim_fmt(), " ")
 }
 
+/// Text without control characters, which names and notes may hold and which make a terminal do what they say: each is a
+/// question mark. Ends of lines and tabs stay, and `codes`, which are ours.
+pub(crate) fn without_controls(text: &str, codes: &[&str]) -> String {
+    let is_control = |c: char| c.is_control() && !matches!(c, '\n' | '\t');
+    let mut shown = String::with_capacity(text.len());
+    let mut rest = text;
+    while let Some(at) = rest.find(is_control) {
+        shown += &rest[..at];
+        rest = &rest[at..];
+        let code = codes.iter().find(|code| rest.starts_with(**code));
+        shown += code.unwrap_or(&"?");
+        let long = code.map_or_else(
+            || rest.chars().next().map_or(0, char::len_utf8),
+            |c| c.len(),
+        );
+        rest = &rest[long..];
+    }
+    shown + rest
+}
+
 /// Text broken at blanks so that no line is wider than `width`; the first line starts with `first`,
 /// the others with as many blanks. A number keeps its unit and its ± beside it.
 pub(crate) fn wrap(text: &str, first: &str, width: usize) -> String {
@@ -87,5 +107,17 @@ mod tests {
         assert_eq!(wrapped, "- one two\n  three\n  four\n");
         let wrapped = wrap("at left ± 1/8 in.", "", 14);
         assert_eq!(wrapped, "at left\n± 1/8 in.\n");
+    }
+
+    #[test]
+    fn a_terminal_is_given_no_codes_but_ours() {
+        let ours = ["\u{1b}[0m"];
+        let shown = |text| without_controls(text, &ours);
+        assert_eq!(shown("ä\u{1b}[2Jb\u{7}\u{9b}1m\u{7f}"), "ä?[2Jb??1m?");
+        assert_eq!(
+            shown("\u{1b}[0mrow\t1\r\n\u{1b}[0"),
+            "\u{1b}[0mrow\t1?\n?[0"
+        );
+        assert_eq!(shown(""), "");
     }
 }

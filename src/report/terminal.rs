@@ -14,6 +14,13 @@ use crate::verdict::words::{
 };
 use crate::verdict::{caution, headline};
 
+const BLUE: &str = "\x1b[1;37;44m";
+const YELLOW: &str = "\x1b[1;30;43m";
+const RED: &str = "\x1b[1;37;41m";
+const PLAIN: &str = "\x1b[0m";
+/// All codes that a terminal is given.
+pub(crate) const CODES: [&str; 4] = [BLUE, YELLOW, RED, PLAIN];
+
 /// Writes a finished check; lengths in the plan's unit, intervals 95 %.
 pub fn terminal(record: &Record, plan: &Plan, style: Style) -> String {
     let style = Style {
@@ -40,7 +47,7 @@ pub fn terminal(record: &Record, plan: &Plan, style: Style) -> String {
     for photo in &record.photos {
         text += &wrap(&photo_line(photo), "  ", style.width);
     }
-    text += &wrap(&legend(newest, plan), "  ", style.width);
+    text += &wrap(&legend(&record.rows, plan), "  ", style.width);
     text.push('\n');
     text += &wrap(caution(record), "  ! ", style.width);
     text
@@ -55,9 +62,9 @@ fn first_line(record: &Record, plan: &Plan, newest: Option<&RowRecord>, style: S
     // Bold, and background colours that differ in brightness too; reset at the end.
     let (start, end) = match (style.colour, record.verdict.action) {
         (false, _) => ("", ""),
-        (true, Action::CarryOn) => ("\x1b[1;37;44m", "\x1b[0m"),
-        (true, Action::Trim) => ("\x1b[1;30;43m", "\x1b[0m"),
-        (true, Action::ReSquare | Action::Retake) => ("\x1b[1;37;41m", "\x1b[0m"),
+        (true, Action::CarryOn) => (BLUE, PLAIN),
+        (true, Action::Trim) => (YELLOW, PLAIN),
+        (true, Action::ReSquare | Action::Retake) => (RED, PLAIN),
     };
     let bar = if style.colour { " " } else { "" };
     format!("{start}{bar}{verdict}{bar}{end}{of_row}\n")
@@ -184,7 +191,8 @@ fn photo_line(photo: &PhotoRecord) -> String {
     )
 }
 
-fn legend(newest: Option<&RowRecord>, plan: &Plan) -> String {
+fn legend(rows: &[RowRecord], plan: &Plan) -> String {
+    let newest = rows.last();
     let half = plan.width_mm / 2.0;
     let sides = match newest.filter(|row| row.x_origin == XOrigin::Quilt) {
         Some(row)
@@ -206,7 +214,12 @@ fn legend(newest: Option<&RowRecord>, plan: &Plan) -> String {
         }
         None => "Left, centre and right are the ends and the middle of what is seen.".to_owned(),
     };
-    format!("{sides} ± is a 95 % interval. Drift and bow: + is further down the quilt.")
+    // Along the line a missed part is longer.
+    let missed = match rows.iter().any(|row| !row.missed.is_empty()) {
+        true => " Missed: over how much of the row's width.",
+        false => "",
+    };
+    format!("{sides} ± is a 95 % interval. Drift and bow: + is further down the quilt.{missed}")
 }
 
 fn between(gap: &GapRecord) -> String {
@@ -424,6 +437,21 @@ pub(crate) mod tests {
             line("6 to 7 6"),
             "6 to 7 6 6 1/32 ± 1/32 6 3/32 ± 1/32 6 1/8 ± 1/32"
         );
+    }
+
+    #[test]
+    fn a_missed_part_is_said_to_be_measured_across_the_row() {
+        let (mut record, plan) = example(LengthUnit::Inch);
+        let says = |record: &Record| {
+            let text = terminal(record, &plan, Style::default());
+            let words: Vec<&str> = text.split_whitespace().collect();
+            words
+                .join(" ")
+                .contains("Missed: over how much of the row's width.")
+        };
+        assert!(says(&record));
+        record.rows[1].missed.clear();
+        assert!(!says(&record));
     }
 
     #[test]

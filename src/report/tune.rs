@@ -3,13 +3,14 @@
 use super::Style;
 use super::chart::{Chart, Line, Scale, WIDE, chart};
 use super::colours::style_sheet;
-use super::table::{plain, wrap};
+use super::table::{plain, without_controls, wrap};
 use crate::learn::charts::{CUSUM_H, CUSUM_K, cusum, ewma, ewma_half_width, zone_rule};
 use crate::learn::statistics::Interval;
-use crate::learn::tune::{HabitEffect, History, Quantity, Tuned, Tuning};
+use crate::learn::tune::{AdvanceError, HabitEffect, History, Quantity, Tuned, Tuning};
+use crate::record::At;
 use crate::units::LengthUnit;
 use crate::verdict::CAUTION;
-use crate::verdict::words::{is_nothing, length, number, outward, signed, unit_name};
+use crate::verdict::words::{is_nothing, length, number, outward, side, signed, unit_name};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 /// Weight and limit of the EWMA: 500 values between false signals (Lucas and Saccucci, Technometrics 32,
@@ -67,7 +68,23 @@ fn sentences(history: &History, tuning: &Tuning, unit: LengthUnit) -> Vec<String
     let [_, centre, _, lean] = &tuning.quantities[..] else {
         return Vec::new();
     };
-    let mut said = Vec::new();
+    let stands_out = |advance: &AdvanceError| {
+        let places = [At::Left, At::Centre, At::Right]
+            .into_iter()
+            .zip(advance.error_mm());
+        let farthest = places.max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()));
+        let (at, mm) = farthest.unwrap_or((At::Centre, 0.0));
+        format!(
+            "Row {} of {} stands out: its advance came out {} {} at the {}. All else here is said without it; see whether \
+             its photo is of that row, and none was passed over.",
+            advance.to_row,
+            history.quilts[advance.quilt],
+            show(mm),
+            if mm > 0.0 { "long" } else { "short" },
+            side(at),
+        )
+    };
+    let mut said: Vec<String> = history.left_out.iter().map(stands_out).collect();
     let between = |i: &Interval| {
         let (a, b) = (i.low.abs().min(i.high.abs()), i.low.abs().max(i.high.abs()));
         let [a, b] = outward(a, b, unit);
@@ -388,7 +405,7 @@ pub fn page(history: &History, tuning: &Tuning, unit: LengthUnit) -> String {
             }
         }
     };
-    body.into_string()
+    without_controls(&body.into_string(), &[])
 }
 
 const STYLE: &str = "body{max-width:50rem}svg{margin:.5rem 0 1.5rem}td,th{padding:.2rem 1rem .2rem 0}\

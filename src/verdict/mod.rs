@@ -48,6 +48,7 @@ use crate::record::{
 };
 use crate::units::Uncertain;
 use conformity::{Finding, guard_band, judge};
+use words::capital;
 
 /// The usual caution, for everything that is done at the rollers or the needle.
 pub const CAUTION: &str = "Before you touch the rollers or the needle: machine stopped, hands clear, \
@@ -179,15 +180,21 @@ pub fn caution_for(action: Action) -> &'static str {
 }
 
 /// The verdict in plain words, for the first line of every report.
-pub fn headline(record: &Record) -> &'static str {
-    let missed = record.rows.last().is_some_and(|row| !row.missed.is_empty());
-    match (record.verdict.action, missed) {
-        (Action::CarryOn, false) => "Carry on",
-        (Action::CarryOn, true) => "Stitch the missed part, then carry on",
-        (Action::Trim, false) => "Trim the next advance",
-        (Action::Trim, true) => "Stitch the missed part, then trim the next advance",
-        (Action::ReSquare, _) => "Re-square before the next row",
-        (Action::Retake, _) => "Retake the photo",
+///
+/// What comes before an advance comes first, as in the reasons.
+pub fn headline(record: &Record) -> String {
+    let then = match record.verdict.action {
+        Action::CarryOn => "carry on",
+        Action::Trim => "trim the next advance",
+        Action::ReSquare => "re-square before the next row",
+        Action::Retake => return "Retake the photo".to_owned(),
+    };
+    match record.rows.last() {
+        Some(row) if !row.missed.is_empty() => format!("Stitch the missed part, then {then}"),
+        Some(row) if !row.off_design.is_empty() => {
+            format!("Look at what lies off the design, then {then}")
+        }
+        _ => capital(then),
     }
 }
 

@@ -35,10 +35,15 @@ pub(super) fn write(
         judged,
         unit: plan.unit,
     };
-    let mut reasons = facts.missed();
+    // Before the photo is taken again nothing is settled.
+    let mut reasons = match action {
+        Action::Retake => facts.why_retake(),
+        _ => Vec::new(),
+    };
+    reasons.extend(facts.missed());
     reasons.extend(facts.off_design());
     match action {
-        Action::Retake => reasons.extend(facts.why_retake()),
+        Action::Retake => {}
         Action::ReSquare => {
             reasons.extend(facts.why_re_square(advance.and_then(|advance| advance.squares)));
             reasons.extend(advance.and_then(|advance| facts.what_to_roll(action, advance)));
@@ -77,8 +82,8 @@ impl Facts<'_> {
             let middle_mm = f64::midpoint(from_mm, to_mm);
             let direction = if middle_mm < 0.0 { "left" } else { "right" };
             format!(
-                "Row {} has {} of the design not stitched, {} {direction} of {origin}: stitch it \
-                 before you roll on.",
+                "Stitch the missed part of row {} before you roll on: the row is not stitched over {} of its \
+                 width, {} {direction} of {origin}.",
                 self.situation.row,
                 length(to_mm - from_mm, self.unit),
                 length(middle_mm.abs(), self.unit),
@@ -97,13 +102,13 @@ impl Facts<'_> {
             let middle_mm = f64::midpoint(from_mm, to_mm);
             let direction = if middle_mm < 0.0 { "left" } else { "right" };
             format!(
-                "Row {} was stitched off the design, by up to {} over {}, {} {direction} of {}: look at it, and \
-                 take it out before you roll on if it shows.",
+                "Look at row {}, {} {direction} of {}, and take the stretch out before you roll on if it shows: it \
+                 was stitched off the design, by up to {} over {} of the row's width.",
                 self.situation.row,
-                length(off_mm, self.unit),
-                length(to_mm - from_mm, self.unit),
                 length(middle_mm.abs(), self.unit),
                 origin(measured.x_origin),
+                length(off_mm, self.unit),
+                length(to_mm - from_mm, self.unit),
             )
         };
         let parts = measured.off_design.iter();

@@ -3,7 +3,7 @@
 
 use super::*;
 use crate::plan::Tolerance;
-use crate::record::{At, DriftRecord, Stretch, XOrigin};
+use crate::record::{At, DriftRecord, OffDesign, Stretch, XOrigin};
 use crate::units::LengthUnit;
 
 fn plan() -> Plan {
@@ -43,6 +43,7 @@ struct Case {
     warnings: Vec<Warning>,
     hand_u_mm: [f64; 3],
     missed: Vec<Stretch>,
+    off_design: Vec<OffDesign>,
     half_width_mm: f64,
 }
 
@@ -58,6 +59,7 @@ impl Default for Case {
             warnings: Vec::new(),
             hand_u_mm: [0.0; 3],
             missed: Vec::new(),
+            off_design: Vec::new(),
             half_width_mm: 1000.0,
         }
     }
@@ -88,7 +90,7 @@ impl Case {
             coverage: 0.99,
             missed: self.missed.clone(),
             missed_in_photo: Vec::new(),
-            off_design: Vec::new(),
+            off_design: self.off_design.clone(),
             chance: None,
         };
         let gap = self.gap.map(|deviation| GapRecord {
@@ -666,8 +668,81 @@ fn a_missed_part_comes_first_with_its_place() {
     });
     assert_eq!(
         verdict.reasons[0],
-        "Row 7 has 1 25/32 in of the design not stitched, 13 3/32 in left of the centre of the quilt: \
-         stitch it before you roll on."
+        "Stitch the missed part of row 7 before you roll on: the row is not stitched over 1 25/32 in of its \
+         width, 13 3/32 in left of the centre of the quilt."
+    );
+}
+
+/// Verdict, reasons and what is to be done first agree, whatever the action.
+#[test]
+fn what_is_to_be_done_first_stands_first_in_the_verdict_and_in_the_reasons() {
+    use crate::report::terminal::tests::example;
+    let (from_mm, to_mm) = (-355.0, -310.0);
+    let missed = vec![Stretch { from_mm, to_mm }];
+    let off_mm = 9.0;
+    let off_design = vec![OffDesign {
+        from_mm,
+        to_mm,
+        off_mm,
+    }];
+    let carry_on = Case::default();
+    let trim = Case {
+        gap: Some([4.0; 3]),
+        drift: Some([4.0; 3]),
+        ..Case::default()
+    };
+    let retake = Case {
+        gap: None,
+        ..Case::default()
+    };
+    let (mut record, _) = example(LengthUnit::Millimetre);
+    for (case, missed, off_design, verdict, first) in [
+        (&carry_on, &vec![], &vec![], "Carry on", "Gap 6-7 is within"),
+        (
+            &carry_on,
+            &missed,
+            &vec![],
+            "Stitch the missed part, then carry on",
+            "Stitch the missed part",
+        ),
+        (
+            &carry_on,
+            &vec![],
+            &off_design,
+            "Look at what lies off the design, then carry on",
+            "Look at row 7, 332.5 mm left",
+        ),
+        (
+            &trim,
+            &missed,
+            &off_design,
+            "Stitch the missed part, then trim the next advance",
+            "Stitch the missed part",
+        ),
+        (
+            &retake,
+            &missed,
+            &off_design,
+            "Retake the photo",
+            "The gap between rows 6 and 7 could not be measured",
+        ),
+    ] {
+        let decided = Case {
+            missed: missed.clone(),
+            off_design: off_design.clone(),
+            ..case.clone()
+        }
+        .decide();
+        let newest = record.rows.last_mut().unwrap();
+        (newest.missed, newest.off_design) = (missed.clone(), off_design.clone());
+        assert!(decided.reasons[0].starts_with(first), "{decided:#?}");
+        record.verdict = decided;
+        assert_eq!(headline(&record), verdict);
+    }
+    record.verdict.action = Action::ReSquare;
+    assert_eq!(
+        headline(&record),
+        "Stitch the missed part, then re-square before the next row"
     );
 }
 

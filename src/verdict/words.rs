@@ -160,6 +160,14 @@ pub fn list<T: AsRef<str>>(items: &[T]) -> String {
     }
 }
 
+/// The text with its first letter a capital one.
+pub(crate) fn capital(text: &str) -> String {
+    let mut chars = text.chars();
+    chars
+        .next()
+        .map_or(String::new(), |c| c.to_uppercase().chain(chars).collect())
+}
+
 /// Whole inches and a reduced fraction, from a whole number of the parts that lengths are shown in.
 fn fraction(parts: f64) -> String {
     fraction_of(parts, PARTS_OF_AN_INCH)

@@ -1,7 +1,7 @@
 //! The photos of one quilt: looked at side by side, numbered and kept in their order, drawn beside it.
 
 use super::super::side_by_side::{cores, in_order, with_threads};
-use super::super::{hint, plan, snap};
+use super::super::{hint, in_full, plan, snap};
 use super::{BatchArguments, Done, Line, Measured, NO_ROWS, by_name, photos_in};
 use crate::check::{Check, Known, Looked, SeenRow, is_recognised, judge, look};
 use crate::design::Design;
@@ -10,6 +10,7 @@ use crate::photo::{self, Photo, Small};
 use crate::plan::Plan;
 use crate::record::Action;
 use crate::report::overlay::LONGEST_PX;
+use crate::shell::argument;
 use anyhow::bail;
 use indicatif::ProgressBar;
 use std::collections::BTreeSet;
@@ -116,8 +117,7 @@ pub(super) fn quilt(
             let errors = hand
                 .join()
                 .unwrap_or_else(|panic| std::panic::resume_unwind(panic));
-            done.not_drawn
-                .extend(errors.iter().map(|e| format!("{e:#}")));
+            done.not_drawn.extend(errors.iter().map(in_full));
         }
         measured
     })?;
@@ -298,13 +298,13 @@ impl Quilt<'_> {
     }
 
     fn not_told(&self, path: PathBuf) -> Line {
-        let folder = self.folder.display();
+        let folder = argument(self.folder);
         Line {
             result: Err(format!(
                 "{}: no row in it is known already, so its number cannot be told; give the photos of the rows \
                  between too, or `rowsight snap {folder} {} --row NUMBER`",
                 path.display(),
-                path.display(),
+                argument(&path),
             )),
             path,
         }

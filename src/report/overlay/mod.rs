@@ -246,7 +246,10 @@ impl<'a> Scene<'a> {
                 .get(index)
                 .filter(|_| stretches.len() == parts.len())
             {
-                Some(mm) => format!("not stitched: {}", length(*mm, self.overlay.plan.unit)),
+                Some(mm) => format!(
+                    "not stitched over {} of the width",
+                    length(*mm, self.overlay.plan.unit)
+                ),
                 None => "not stitched".to_owned(),
             };
             self.label_beside(text, VERMILION, middle);
@@ -505,7 +508,10 @@ fn caption(overlay: &Overlay, width: u32, unit_px: f32) -> RgbImage {
                 .map(|line| (line, size * unit_px, colour)),
         );
     };
-    add(overlay.title.unwrap_or(headline(record)), 52.0, WHITE, 3);
+    let verdict = overlay
+        .title
+        .map_or_else(|| headline(record), str::to_owned);
+    add(&verdict, 52.0, WHITE, 3);
     if let Some(trim) = record.verdict.next_advance_mm {
         let sides = [
             (At::Left, trim.left),

@@ -29,7 +29,7 @@ static FONTS: LazyLock<[FontRef<'static>; 2]> = LazyLock::new(|| {
 });
 
 /// What stands for a character that neither face has.
-const UNKNOWN: char = '?';
+pub(super) const UNKNOWN: char = '?';
 
 impl Face {
     /// The font file.

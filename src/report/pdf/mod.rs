@@ -14,11 +14,12 @@ mod write;
 use crate::card::print::Paper;
 use content::Content;
 use drawing::Mark;
-use face::{Face, width};
+use face::{Face, UNKNOWN, set, width};
 use flow::Placed;
 use kurbo::Point;
 use roxmltree::{Document, Node};
 use sheet::{Sheet, colour};
+use std::collections::BTreeSet;
 
 /// Width and height of an upright page, points.
 fn upright(paper: Paper) -> (f64, f64) {
@@ -56,7 +57,7 @@ struct Laid<'a> {
 ///
 /// When the page is not well-formed; pages made by this program are.
 pub fn pdf(html: &str, paper: Paper) -> Result<Vec<u8>, PageError> {
-    let text = well_formed(html);
+    let text = to_set(html);
     let document = Document::parse(&text)?;
     let sheet = style(&document);
     let laid = lay_out(&document, &sheet, paper);
@@ -68,6 +69,25 @@ pub fn pdf(html: &str, paper: Paper) -> Result<Vec<u8>, PageError> {
         elements: &laid.content.elements,
         photos: &laid.content.photos,
     }))
+}
+
+/// Said at the end of a file in which question marks stand for signs.
+const NOT_SHOWN: &str = "A “?” in a name or a note may stand for a sign that this file cannot show. The report as a web page shows it.";
+
+/// The page as it is set: well-formed, and with a word on what is missing.
+fn to_set(html: &str) -> String {
+    let text = well_formed(html);
+    match not_shown(&text).is_empty() {
+        true => text,
+        false => text.replacen("</body>", &format!("<p>{NOT_SHOWN}</p></body>"), 1),
+    }
+}
+
+/// The signs of a page that a PDF cannot show, each once; there a question mark stands for them.
+pub fn not_shown(html: &str) -> Vec<char> {
+    let signs: BTreeSet<char> = html.chars().filter(|c| !c.is_ascii()).collect();
+    let is_shown = |c: char| set(c, Face::Regular).character != UNKNOWN;
+    signs.into_iter().filter(|c| !is_shown(*c)).collect()
 }
 
 fn style(document: &Document) -> Sheet {

@@ -21,7 +21,7 @@ fn with_rows(count: usize) -> String {
 
 /// The text of every page, marks in their order.
 fn texts(html: &str, paper: Paper) -> Vec<Vec<String>> {
-    let text = well_formed(html);
+    let text = to_set(html);
     let document = Document::parse(&text).unwrap();
     let sheet = style(&document);
     let laid = lay_out(&document, &sheet, paper);
@@ -78,6 +78,20 @@ fn no_word_of_the_page_is_lost_and_the_pages_are_numbered() {
     }
     // Titles and descriptions of drawings are for those who listen.
     assert!(!text.contains("The map") && !text.contains("viewBox"));
+}
+
+/// Who is handed the file is told; a page of signs that are all there says nothing.
+#[test]
+fn signs_that_cannot_be_shown_are_said_to_be_missing() {
+    assert_eq!(not_shown(PAGE), []);
+    let page = PAGE.replace("Rows against the plan", "秋の秋 ?");
+    assert_eq!(not_shown(&page), ['の', '秋']);
+    let text = |html: &str| {
+        let text = texts(html, Paper::A4).concat().join(" ");
+        text.split_whitespace().collect::<Vec<_>>().join(" ")
+    };
+    assert!(text(&page).contains(NOT_SHOWN), "{}", text(&page));
+    assert!(!text(PAGE).contains(NOT_SHOWN));
 }
 
 #[test]

@@ -2,7 +2,6 @@
 
 use super::words::{agreement, row_list};
 use super::{MeasuredRow, OffFrame, PlanRecord, QuiltReport, map, sides};
-use crate::check::capital;
 use crate::finished::{PlannedMargins, edges_in_words};
 use crate::gap::places;
 use crate::record::Stretch;
@@ -10,10 +9,11 @@ use crate::report::chart::{Chart, Line, Mark, NARROW, Scale, chart};
 use crate::report::colours::style_sheet;
 use crate::report::log::action;
 use crate::report::terminal::{signed_with_interval, skew_with_side, with_interval};
+use crate::report::without_controls;
 use crate::units::{LengthUnit, Uncertain};
 use crate::verdict::PHOTO_CAUTION;
 use crate::verdict::words::{
-    K_95, beside, interval, length, never_nothing, number, signed, unit_name,
+    K_95, beside, capital, interval, length, never_nothing, number, signed, unit_name,
 };
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
@@ -93,7 +93,7 @@ pub fn page(report: &QuiltReport, pictures: &[Picture]) -> String {
             }
         }
     };
-    body.into_string()
+    without_controls(&body.into_string(), &[])
 }
 
 /// All that is drawn and told of rows.
@@ -271,6 +271,15 @@ fn against_rows(rows: &[&MeasuredRow], drawn: Drawn) -> Markup {
     })
 }
 
+/// A chart and what stands below it; one line instead, with what it takes, where no row has a value.
+fn charted(rows: &[&MeasuredRow], drawn: Drawn, caption: &Markup, takes: &str) -> Markup {
+    let known = (drawn.lines.iter().flat_map(Line::values)).any(f64::is_finite);
+    html! {
+        @if known { figure { (against_rows(rows, drawn)) figcaption { (caption) } } }
+        @else { p { (drawn.title) ": not known for any row; " (takes) "." } }
+    }
+}
+
 /// The smallest and the greatest of those that are numbers.
 fn span(values: impl Iterator<Item = f64>) -> (f64, f64) {
     let known = values.filter(|v| v.is_finite());
@@ -384,6 +393,9 @@ fn gap_section(report: &QuiltReport) -> Markup {
     }
 }
 
+/// What drift and skew take.
+const ALL_GAPS: &str = "it takes every gap since row 1";
+
 fn drift_section(report: &QuiltReport) -> Markup {
     let (plan, unit) = (&report.plan, report.plan.unit);
     let rows: Vec<&MeasuredRow> = report.rows.iter().collect();
@@ -410,17 +422,14 @@ fn drift_section(report: &QuiltReport) -> Markup {
         section {
             h2 { "Drift since row 1" }
             div.pair {
-                figure {
-                    (against_rows(&rows, Drawn {
-                        title: "Drift by row",
-                        description,
-                        lines: three(&rows, of),
-                        level: 0.0,
-                        tolerance: Some(plan.tolerance_drift_mm),
-                        scale: Scale::Length(unit),
-                    }))
-                    figcaption { "Drift by row number; + is further down the quilt. " (legend()) }
-                }
+                (charted(&rows, Drawn {
+                    title: "Drift by row",
+                    description,
+                    lines: three(&rows, of),
+                    level: 0.0,
+                    tolerance: Some(plan.tolerance_drift_mm),
+                    scale: Scale::Length(unit),
+                }, &html! { "Drift by row number; + is further down the quilt. " (legend()) }, ALL_GAPS))
                 (table(&format!("Drift ({}), ± 95 %; ! beyond what the plan accepts", unit_name(unit)),
                     &["Row", "left", "centre", "right"], lines))
             }
@@ -497,18 +506,13 @@ fn shape_section(report: &QuiltReport) -> Markup {
         section {
             h2 { "Skew, bow and shift" }
             div.pair {
-                figure {
-                    (against_rows(&rows, skew))
-                    figcaption { "Skew by row number, % of the width; + when the right end lies further down." }
-                }
+                (charted(&rows, skew, &html! { "Skew by row number, % of the width; + when the right end lies further down." }, ALL_GAPS))
                 figure {
                     (against_rows(&rows, bow))
                     figcaption { "Bow by row number; + when the middle lies further down." }
                 }
-                figure {
-                    (against_rows(&rows, shift))
-                    figcaption { "Shift by row number, against the row above; + to the right. The plan sets no limit." }
-                }
+                (charted(&rows, shift, &html! { "Shift by row number, against the row above; + to the right. The plan sets no limit." },
+                    "it takes a photo with the row above in it"))
                 (table(&format!("Skew (% and the end that is down), bow and shift ({}), ± 95 %; ! beyond what the plan accepts",
                     unit_name(unit)), &["Row", "skew", "bow", "shift"], lines))
             }
@@ -544,8 +548,8 @@ fn stitching_section(report: &QuiltReport, said: bool, pictures: &[Picture]) -> 
         .flat_map(|r| r.missed.iter().map(move |m| (r, m)))
         .map(|(r, m)| {
             let [from, to] = from_middle(r, m, unit);
-            let long = number(m.to_mm - m.from_mm, unit);
-            (false, vec![r.row.to_string(), from, to, long])
+            let wide = number(m.to_mm - m.from_mm, unit);
+            (false, vec![r.row.to_string(), from, to, wide])
         })
         .collect();
     let off: Vec<(bool, Vec<String>)> = report
@@ -613,8 +617,8 @@ fn stitching_section(report: &QuiltReport, said: bool, pictures: &[Picture]) -> 
             }
             @if missed.is_empty() { p { "No missed part was found." } } @else {
                 h3 { "Missed parts" }
-                (table(&format!("From the middle of what the photo shows ({})", unit_name(unit)),
-                    &["Row", "from", "to", "length"], missed))
+                (table(&format!("Not stitched over this much of a row's width, from the middle of what the photo shows ({})", unit_name(unit)),
+                    &["Row", "from", "to", "width"], missed))
                 @if !cut_outs.is_empty() {
                     p { "Cut out of the photos. Dashes: where the stitching should be." }
                     div.parts {

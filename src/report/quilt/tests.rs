@@ -206,8 +206,31 @@ fn the_page_stands_alone_and_its_drawings_are_named() {
     let outside = text.replace("http://www.w3.org/2000/svg", "");
     assert!(!outside.contains("http") && !outside.contains("<script"));
     assert!(text.contains("autumn &lt;&amp;&gt;") && !text.contains("<&>"));
+    assert!(text.contains("Not stitched over this much of a row's width"));
     // RFC 4648: three bytes are four characters.
     assert!(text.contains("data:image/jpeg;base64,/9j/\""));
+}
+
+/// A chart without a single value is a frame round nothing.
+#[test]
+fn a_chart_of_which_no_row_has_a_value_is_one_line() {
+    let (plan, mut checks) = checks(LengthUnit::Inch, &[]);
+    let drawings = |checks: &[SavedCheck]| {
+        let text = page(&report("autumn", &plan, checks, None), &[]);
+        (text.matches("<svg").count(), text)
+    };
+    assert_eq!(drawings(&checks).0, 6);
+    for check in &mut checks {
+        check.record.rows.retain(|row| row.row == check.row);
+    }
+    let (count, text) = drawings(&checks);
+    assert_eq!(count, 5);
+    let said = "Shift by row: not known for any row; it takes a photo with the row above in it.";
+    assert!(text.contains(said));
+    // Without row 1 and the gaps after it there is no drift and no skew either.
+    let (count, text) = drawings(&checks[4..]);
+    assert_eq!(count, 3);
+    assert!(text.contains("Drift by row: not known for any row; it takes every gap since row 1."));
 }
 
 /// A row of 12 mm drift at 154 mm apart is drawn five times as large, by hand: 0.6 · 152.4 / (16.8 + 1.2) = 5.1.
