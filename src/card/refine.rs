@@ -11,7 +11,8 @@
 //! ```
 //!
 //! What the model leaves out (motion blur, sharpening, edges not square to each other, clipped
-//! whites) is the same at a point and at the point opposite the middle, so it does not move the middle.
+//! whites) is the same at a point and at the point opposite the middle, so it does not move the middle: only what differs
+//! between the two tells how well the middle is known, and whether something else lies there.
 //! The Gaussian edge as a model of blur: common practice. Φ after M. Abramowitz, I. Stegun, Handbook
 //! of Mathematical Functions, 7.1.26 (error below 1.5e-7).
 
@@ -37,8 +38,9 @@ const VARIANCE_FACTOR: f64 = 1.5;
 const BLEEDING: f64 = 1.5;
 /// Least contrast of a patch, linear light of full scale 1; three grey levels in deep shadow.
 const LEAST_CONTRAST: f64 = 0.012;
-/// Most RMS misfit of a patch, as a share of its contrast: dirt and JPEG stay below, fingers do not.
-const MOST_MISFIT: f64 = 0.13;
+/// Most RMS misfit of a patch, as a share of its contrast: what differs between opposite points, where dirt and JPEG
+/// stay below and fingers do not, and in all, where a phone's sharpening stays below and another picture does not.
+const MOST_MISFIT: (f64, f64) = (0.13, 0.35);
 
 /// A patch as fitted.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -74,6 +76,8 @@ type Params = SVector<f64, N>;
 /// from there (px), light.
 struct Window {
     pixels: Vec<(Point2, Vector2, f64)>,
+    /// Distance of neighbouring pixels that are looked at, px.
+    step_px: f64,
     /// Card from photo at the middle, mm/px.
     card_per_px: Matrix2<f64>,
 }
@@ -136,17 +140,21 @@ pub fn refine_patch(
 struct Fit {
     params: Params,
     information: SMatrix<f64, N, N>,
+    /// Of the light at a pixel, by all that the model leaves out.
     variance: f64,
+    /// By what differs between opposite points.
+    odd_variance: f64,
 }
 
 impl Fit {
     fn patch(&self, middle_px: Point2, card_per_px: &Matrix2<f64>) -> Option<PatchFit> {
         let [_, _, _, _, _, contrast, blur_px, ink_growth_mm] = self.params.data.0[0];
-        let misfit = self.variance.sqrt() / contrast;
-        if contrast < LEAST_CONTRAST || misfit > MOST_MISFIT {
+        let (odd, all) = (self.odd_variance.min(self.variance), self.variance);
+        let misfit = (odd.sqrt() / contrast, all.sqrt() / contrast);
+        if contrast < LEAST_CONTRAST || misfit.0 > MOST_MISFIT.0 || misfit.1 > MOST_MISFIT.1 {
             return None;
         }
-        let covariance = self.information.cholesky()?.inverse() * self.variance * VARIANCE_FACTOR;
+        let covariance = self.information.cholesky()?.inverse() * odd * VARIANCE_FACTOR;
         let cell_mm = TAG_SIDE_MM / CELLS as f64;
         let blur_cells =
             blur_px * card_per_px.row(0).norm().max(card_per_px.row(1).norm()) / cell_mm;
@@ -218,6 +226,7 @@ impl Window {
         }
         (pixels.len() >= 3 * N).then_some(Window {
             pixels,
+            step_px: f64::from(step),
             card_per_px,
         })
     }
@@ -330,7 +339,71 @@ impl Window {
             params,
             information: matrix,
             variance: cost / (n - N as f64),
+            odd_variance: self.odd_variance(&params),
         })
+    }
+
+    /// Light that is seen less than the model has, per pixel; nothing where the camera clipped what is brighter.
+    fn missing_light(&self, p: &Params) -> Vec<f64> {
+        let half = PATCH_SIDE_MM / 2.0;
+        let [dx, dy, white, gx, gy, contrast, blur, growth] = p.data.0[0];
+        let shift = self.card_per_px * Vector2::new(dx, dy);
+        let per_s = |row: usize| 1.0 / (blur * self.card_per_px.row(row).norm());
+        let black = |q: &Point2| {
+            let [x1, x2] = bands(q.x - shift.x, half, growth, per_s(0), &NORMAL);
+            let [y1, y2] = bands(q.y - shift.y, half, growth, per_s(1), &NORMAL);
+            x1.value * y1.value + x2.value * y2.value
+        };
+        let missing = |(q, d, seen): &(Point2, Vector2, f64)| {
+            let r = white + gx * d.x + gy * d.y - contrast * black(q) - seen;
+            if *seen >= 1.0 { r.min(0.0) } else { r }
+        };
+        self.pixels.iter().map(missing).collect()
+    }
+
+    /// Variance of a pixel's light from the differences between opposite points, the far one between four pixels.
+    fn odd_variance(&self, params: &Params) -> f64 {
+        /// Variance of white noise's difference so taken: 1, and the sum of the four weights' squares in the mean over all
+        /// places between the pixels, (2/3)².
+        const OF_WHITE_NOISE: f64 = 1.0 + 4.0 / 9.0;
+        let missing = self.missing_light(params);
+        let cells = |d: Vector2| d / self.step_px;
+        let first = self
+            .pixels
+            .iter()
+            .fold(Vector2::repeat(f64::MAX), |least, p| least.inf(&cells(p.1)));
+        let last = self
+            .pixels
+            .iter()
+            .fold(Vector2::repeat(f64::MIN), |most, p| most.sup(&cells(p.1)));
+        let size = (last - first).map(|v| v.round() as usize + 1);
+        let mut grid = vec![f64::NAN; size.x * size.y];
+        for ((_, d, _), r) in self.pixels.iter().zip(&missing) {
+            let at = (cells(*d) - first).map(|v| v.round() as usize);
+            grid[at.y * size.x + at.x] = *r;
+        }
+        let middle = Vector2::new(params[0], params[1]);
+        let (mut sum, mut count) = (0.0, 0.0);
+        for ((_, d, _), r) in self.pixels.iter().zip(&missing) {
+            let opposite = cells(2.0 * middle - d) - first;
+            let (i, j) = (opposite.x.floor(), opposite.y.floor());
+            if i < 0.0 || j < 0.0 || i as usize + 1 >= size.x || j as usize + 1 >= size.y {
+                continue;
+            }
+            let (fx, fy) = (opposite.x - i, opposite.y - j);
+            let at = |di: usize, dj: usize| grid[(j as usize + dj) * size.x + i as usize + di];
+            let there = (1.0 - fy) * ((1.0 - fx) * at(0, 0) + fx * at(1, 0))
+                + fy * ((1.0 - fx) * at(0, 1) + fx * at(1, 1));
+            if there.is_finite() {
+                sum += (r - there).powi(2);
+                count += 1.0;
+            }
+        }
+        // A window cut off so far that nothing lies opposite says nothing.
+        if count < self.pixels.len() as f64 / 2.0 {
+            return f64::INFINITY;
+        }
+        sum / count / OF_WHITE_NOISE
     }
 }
 

@@ -94,7 +94,9 @@ fn edge(
         if white - black < 0.01 {
             continue;
         }
-        // Length of the black part: blur, the same to both sides, does not change it.
+        // Length of the black part: blur, the same to both sides, does not change it. Sharpening lifts the white and
+        // sinks the black beside an edge, the one by more than the other; that is cut off.
+        profile.iter_mut().for_each(|v| *v = v.clamp(black, white));
         let share = (white - mean(&profile)) / (white - black);
         places.push((t, 2.0 * reach * share - reach));
     }
