@@ -36,6 +36,10 @@ const VARIANCE_FACTOR: f64 = 1.5;
 /// Light that blur brings in from the tags around moves the middle: this share of the blur, times the
 /// fourth power of blur over a tag's cell; found as the factor above.
 const BLEEDING: f64 = 1.5;
+/// How much of the misfit that is alike at opposite points counts all the same: pixels do not lie opposite each other, so
+/// the seams of sharpening are seen a little differently on both sides. With it the mean of rᵀC⁻¹r is 0.6 to 4.3 (2
+/// expected; 1.2 to 7.2 without) over one practice photo sharpened in four ways.
+const EVEN_SHARE: f64 = 0.5;
 /// Least contrast of a patch, linear light of full scale 1; three grey levels in deep shadow.
 const LEAST_CONTRAST: f64 = 0.012;
 /// Most RMS misfit of a patch, as a share of its contrast: what differs between opposite points, where dirt and JPEG
@@ -154,7 +158,8 @@ impl Fit {
         if contrast < LEAST_CONTRAST || misfit.0 > MOST_MISFIT.0 || misfit.1 > MOST_MISFIT.1 {
             return None;
         }
-        let covariance = self.information.cholesky()?.inverse() * odd * VARIANCE_FACTOR;
+        let variance = odd + EVEN_SHARE * (all - odd);
+        let covariance = self.information.cholesky()?.inverse() * variance * VARIANCE_FACTOR;
         let cell_mm = TAG_SIDE_MM / CELLS as f64;
         let blur_cells =
             blur_px * card_per_px.row(0).norm().max(card_per_px.row(1).norm()) / cell_mm;
