@@ -38,7 +38,7 @@ const VARIANCE_FACTOR: f64 = 1.5;
 const BLEEDING: f64 = 1.5;
 /// How much of the misfit that is alike at opposite points counts all the same: pixels do not lie opposite each other, so
 /// the seams of sharpening are seen a little differently on both sides. With it the mean of rᵀC⁻¹r is 0.6 to 4.3 (2
-/// expected; 1.2 to 7.2 without) over one practice photo sharpened in four ways.
+/// expected) over one practice photo sharpened in four ways, and 7.2 at most without it.
 const EVEN_SHARE: f64 = 0.5;
 /// Least contrast of a patch, linear light of full scale 1; three grey levels in deep shadow.
 const LEAST_CONTRAST: f64 = 0.012;

@@ -5,6 +5,7 @@ use crate::card::{CardWarning, FoundCards};
 use crate::design::Design;
 use crate::photo::Photo;
 use crate::plan::Plan;
+use crate::plane::start::{Cut, cut};
 use crate::row::chance::{Chance, Standing};
 use crate::row::link;
 use crate::row::measure::{LEAST_FOUND, Measured};
@@ -80,6 +81,7 @@ pub(super) fn look_for_trouble(
     for (photo, found) in photos.iter().zip(found) {
         warnings.extend(found.warnings.iter().map(of_card));
         warnings.extend(of_ending(photo));
+        warnings.extend(of_cut(photo));
     }
     warnings.extend(of_newest(measured, is_planned));
     if is_planned {
@@ -184,6 +186,19 @@ fn of_card(warning: &CardWarning) -> Warning {
         },
         spoils,
     }
+}
+
+/// A photo of which a part was cut away.
+fn of_cut(photo: &Photo) -> Option<Warning> {
+    let (w, h) = photo.luma.dimensions();
+    (cut(w, h) == Cut::ByHand).then(|| Warning {
+        what: format!(
+            "{} has a shape that no camera gives a photo, as if a part had been cut away: where its lens looked is known less well.",
+            photo.path.display()
+        ),
+        remedy: "Give the whole photo, as the camera made it.".to_owned(),
+        spoils: false,
+    })
 }
 
 /// A photo whose name ends otherwise than its kind.

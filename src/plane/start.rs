@@ -44,11 +44,19 @@ pub enum StartError {
 /// DC-008: FocalLengthIn35mmFilm); makers round it to whole millimetres and crop by a few per cent.
 /// Without it a phone's main camera is taken, 26 mm give or take a fifth. Telephones correct most of their
 /// lens distortion themselves: k1 within ±0.03 (common practice, no source).
+///
+/// All that holds for whole pictures. A shape that the camera trimmed itself is still about its middle, but may go by the
+/// whole sensor's diagonal; one that no camera makes was cut by hand, who knows where.
 pub fn camera_prior(facts: &CaptureFacts, width_px: u32, height_px: u32) -> CameraPrior {
     let (w, h) = (f64::from(width_px), f64::from(height_px));
     let (film_mm, focal_relative_u) = match facts.focal_length_35mm {
         Some(f) if (8.0..400.0).contains(&f) => (f, 0.03),
         _ => (26.0, 0.2),
+    };
+    let (least_focal_u, centre_u) = match cut(width_px, height_px) {
+        Cut::Whole => (0.0, 0.006),
+        Cut::ByTheCamera => (0.08, 0.006),
+        Cut::ByHand => (0.2, 0.08),
     };
     CameraPrior {
         camera: Camera::new(
@@ -56,9 +64,40 @@ pub fn camera_prior(facts: &CaptureFacts, width_px: u32, height_px: u32) -> Came
             Point2::new(w / 2.0, h / 2.0),
             Distortion::default(),
         ),
-        focal_relative_u,
-        centre_u_px: 0.006 * w.hypot(h),
+        focal_relative_u: f64::max(focal_relative_u, least_focal_u),
+        centre_u_px: centre_u * w.hypot(h),
         bend: [0.04, 0.0, 0.0],
+    }
+}
+
+/// What a picture's shape says of it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Cut {
+    /// All that the sensor saw.
+    Whole,
+    /// A part about its middle, in a shape that is set at the camera.
+    ByTheCamera,
+    /// Any part.
+    ByHand,
+}
+
+/// Long side over short side of sensors, and of what cameras trim them to (common practice, no source).
+const SENSORS: [f64; 2] = [4.0 / 3.0, 3.0 / 2.0];
+const TRIMMED: [f64; 6] = [1.0, 5.0 / 4.0, 16.0 / 9.0, 2.0, 19.5 / 9.0, 20.0 / 9.0];
+/// By how much pixels make a shape miss its ratio, relative: 4208 × 3120 is 1.2 % off.
+const OFF_SHAPE: f64 = 0.013;
+
+/// Whether a picture is what its sensor saw, by its shape alone.
+pub fn cut(width_px: u32, height_px: u32) -> Cut {
+    let (w, h) = (f64::from(width_px), f64::from(height_px));
+    let ratio = w.max(h) / w.min(h).max(1.0);
+    let like = |shapes: &[f64]| shapes.iter().any(|s| (ratio / s - 1.0).abs() < OFF_SHAPE);
+    if like(&SENSORS) {
+        Cut::Whole
+    } else if like(&TRIMMED) {
+        Cut::ByTheCamera
+    } else {
+        Cut::ByHand
     }
 }
 
@@ -444,6 +483,28 @@ mod tests {
     }
 
     /// The strip that two photos share says little of the second photo's tilt; the sheet it also shows does.
+    /// Sizes of pictures as sensors and their software give them (common practice, no source), and of parts of them.
+    #[test]
+    fn a_picture_cut_by_hand_is_known_by_its_shape_and_leaves_its_middle_open() {
+        for whole in [(4032, 3024), (3024, 4032), (4208, 3120), (6000, 4000)] {
+            assert_eq!(cut(whole.0, whole.1), Cut::Whole, "{whole:?}");
+        }
+        for trimmed in [(3840, 2160), (3024, 3024), (4608, 2304), (4000, 1800)] {
+            assert_eq!(cut(trimmed.0, trimmed.1), Cut::ByTheCamera, "{trimmed:?}");
+        }
+        for part in [(3440, 2640), (4000, 2400), (1000, 3000), (0, 5)] {
+            assert_eq!(cut(part.0, part.1), Cut::ByHand, "{part:?}");
+        }
+        let facts = CaptureFacts {
+            focal_length_35mm: Some(26.0),
+            ..CaptureFacts::default()
+        };
+        let whole = camera_prior(&facts, 4000, 3000);
+        let part = camera_prior(&facts, 4000, 2400);
+        assert!((whole.focal_relative_u, whole.centre_u_px) == (0.03, 30.0));
+        assert!(part.focal_relative_u > 0.1 && part.centre_u_px > 300.0);
+    }
+
     #[test]
     fn a_photo_linked_by_a_strip_takes_its_tilt_from_its_own_sheet() {
         let priors = Priors::default();
