@@ -430,6 +430,12 @@ fn a_row_that_stands_out_is_named_and_the_rest_said_without_it() {
         said.contains("Two advances of three end within 1/16 in of"),
         "{said}"
     );
+    // Nor does it move what a new quilt is begun with.
+    let (_place, new) = quilt();
+    let (code, said, err) = rowsight(&["plan", &new, "--earlier", &folder]);
+    assert_eq!(code, 0, "{err}");
+    let rest = "4 advances: an advance of yours comes out on its mark";
+    assert!(said.contains(rest), "{said}");
 }
 
 /// Five advances of 3/4 in too much take the last row past the edge, which is 2 31/32 in below its design as planned.
@@ -577,14 +583,18 @@ fn the_advice_of_a_new_quilt_starts_from_earlier_ones() {
     let before = rowsight(&["plan", &new]).1;
     assert!(!before.contains("earlier"));
     // The quilt itself, and what is no quilt, is left out.
-    let (code, said, err) = rowsight(&["plan", &new, "--earlier", &one, &two, &two, &new, "/"]);
+    let list = place.path().join("list.txt");
+    std::fs::write(&list, "to buy: thread").unwrap();
+    let list = list.display().to_string();
+    let folders = [&one, &two, &two, &new, "/", &list];
+    let (code, said, err) = rowsight(&[&["plan", &new, "--earlier"], &folders[..]].concat());
     assert_eq!(code, 0, "{err}");
     assert!(
         said.contains("2 earlier quilts") && said.contains("in long"),
         "{said}"
     );
     assert!(
-        err.contains("itself is left out") && err.contains("no plan"),
+        err.contains("itself is left out") && err.contains("2 of those named have no plan"),
         "{err}"
     );
     let plan = std::fs::read_to_string(place.path().join("plan.toml")).unwrap();

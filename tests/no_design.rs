@@ -27,15 +27,22 @@ fn checked(scene: &Scene, design: Option<&Design>) -> Result<Check, CheckError> 
     check(&[photo_of(scene)], &plan, design, &Known::default(), newest)
 }
 
-/// Repeat told and not told; errors against the truth within three of the u stated, and below 1 mm.
+/// Repeat told and not told; errors against the truth within three of the u stated, and below 1 mm. Which photos are refused is chance
+/// (23 of 30 such photos were measured, none wrongly), so five of these eight are asked for.
 #[test]
 fn rows_without_a_design_have_their_true_spacing() {
     let folder = tempfile::tempdir().unwrap();
-    for seed in [6000, 6001] {
+    let mut found = 0;
+    for seed in 6000..6008 {
         let case = evaluate::case_of(PhotoClass::Easy, seed, MEGAPIXELS);
         let (_, tally, line) = evaluate::measured(&case, folder.path(), true).unwrap();
-        assert_eq!((tally.found, tally.wrong), (1, 0), "{line}");
-        assert!(!tally.spacing.is_empty(), "{line}");
+        assert_eq!(tally.wrong, 0, "{line}");
+        assert_eq!(
+            tally.found,
+            usize::from(!tally.spacing.is_empty()),
+            "{line}"
+        );
+        found += tally.found;
         for (error, u) in &tally.spacing {
             assert!(
                 error.abs() < 1.0 && error.abs() < 3.0 * u,
@@ -43,6 +50,7 @@ fn rows_without_a_design_have_their_true_spacing() {
             );
         }
     }
+    assert!(found >= 5, "{found} of 8");
 }
 
 /// Prints that repeat, with nothing stitched on them, are not measured instead of rows.

@@ -70,7 +70,6 @@ pub fn run(arguments: &TuneArguments, style: Style) -> anyhow::Result<Outcome> {
         mixed,
         failed,
     } = gather(&arguments.folders);
-    let history = history.without_outliers();
     let Some(unit) = unit else {
         if failed {
             return Ok(Outcome::Failed);
@@ -138,7 +137,8 @@ pub(super) struct Gathered {
     pub failed: bool,
 }
 
-/// Reads quilts' journals. What cannot be read is named, folders without a plan are counted.
+/// Reads quilts' journals, an advance that stands out of its quilt's others left out. What cannot be read is named, what
+/// has no plan is counted.
 pub(super) fn gather(folders: &[PathBuf]) -> Gathered {
     // `rowsight tune harvest ~/quilts/*` may name one quilt twice; its advances count once.
     let mut seen = BTreeSet::new();
@@ -175,12 +175,12 @@ pub(super) fn gather(folders: &[PathBuf]) -> Gathered {
     }
     if skipped > 0 {
         hint(&match skipped {
-            1 => "One folder has no plan and was passed over.".to_owned(),
-            n => format!("{n} folders have no plan and were passed over."),
+            1 => "One of those named has no plan and was passed over.".to_owned(),
+            n => format!("{n} of those named have no plan and were passed over."),
         });
     }
     Gathered {
-        history,
+        history: history.without_outliers(),
         unit,
         mixed,
         failed,
@@ -190,7 +190,10 @@ pub(super) fn gather(folders: &[PathBuf]) -> Gathered {
 fn read(folder: &Path) -> Result<QuiltAdvances, Unusable> {
     let plan = match crate::plan::file::read(folder) {
         Ok(plan) => plan,
-        Err(PlanError::Missing { .. }) => return Err(Unusable::NoQuilt),
+        // `~/quilts/*` names files too.
+        Err(PlanError::Missing { .. } | PlanError::NoFolder { .. }) => {
+            return Err(Unusable::NoQuilt);
+        }
         Err(e) => return Err(Unusable::Failed(format!("{}: {e}", folder.display()))),
     };
     if !folder.join(journal::FILE_NAME).exists() {
