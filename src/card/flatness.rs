@@ -327,7 +327,7 @@ impl Problem for Fit {
                 equations.add(r.x, &derivatives[0], self.loss);
                 equations.add(r.y, &derivatives[1], self.loss);
             }
-            for i in 8..PER_CARD {
+            for i in FIRST_BEND..PER_CARD {
                 // Two rows of patches say nothing about a bend between them.
                 let unseen = i == PER_CARD - 1 && self.views[view].two_rows;
                 let u = if unseen {

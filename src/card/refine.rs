@@ -76,10 +76,12 @@ pub fn linear_light() -> [f64; 256] {
 const N: usize = 8;
 type Params = SVector<f64, N>;
 
-/// Pixels of the window: place in the card frame from the expected middle (mm), place in the photo
-/// from there (px), light.
+/// Place in the card frame from the expected middle (mm), place in the photo from there (px), light.
+type Pixel = (Point2, Vector2, f64);
+
+/// Pixels around a patch.
 struct Window {
-    pixels: Vec<(Point2, Vector2, f64)>,
+    pixels: Vec<Pixel>,
     /// Distance of neighbouring pixels that are looked at, px.
     step_px: f64,
     /// Card from photo at the middle, mm/px.
@@ -135,7 +137,7 @@ pub fn refine_patch(
         }
         params = Some(fit.params);
         if step.norm() < 0.1 {
-            return fit.patch(expected + moved, &window.card_per_px);
+            return fit.patch(expected + moved, &window);
         }
     }
     None
@@ -146,14 +148,13 @@ struct Fit {
     information: SMatrix<f64, N, N>,
     /// Of the light at a pixel, by all that the model leaves out.
     variance: f64,
-    /// By what differs between opposite points.
-    odd_variance: f64,
 }
 
 impl Fit {
-    fn patch(&self, middle_px: Point2, card_per_px: &Matrix2<f64>) -> Option<PatchFit> {
+    fn patch(&self, middle_px: Point2, window: &Window) -> Option<PatchFit> {
         let [_, _, _, _, _, contrast, blur_px, ink_growth_mm] = self.params.data.0[0];
-        let (odd, all) = (self.odd_variance.min(self.variance), self.variance);
+        let all = self.variance;
+        let odd = window.odd_variance(&self.params).min(all);
         let misfit = (odd.sqrt() / contrast, all.sqrt() / contrast);
         if contrast < LEAST_CONTRAST || misfit.0 > MOST_MISFIT.0 || misfit.1 > MOST_MISFIT.1 {
             return None;
@@ -161,8 +162,8 @@ impl Fit {
         let variance = odd + EVEN_SHARE * (all - odd);
         let covariance = self.information.cholesky()?.inverse() * variance * VARIANCE_FACTOR;
         let cell_mm = TAG_SIDE_MM / CELLS as f64;
-        let blur_cells =
-            blur_px * card_per_px.row(0).norm().max(card_per_px.row(1).norm()) / cell_mm;
+        let blur_mm = blur_px * window.mm_per_px().max();
+        let blur_cells = blur_mm / cell_mm;
         let systematic = FLOOR_PX.powi(2) + (BLEEDING * blur_px * blur_cells.powi(4)).powi(2);
         Some(PatchFit {
             middle_px,
@@ -253,29 +254,39 @@ impl Window {
         ])
     }
 
+    /// Millimetres on the card for a pixel, along the card's x and y.
+    fn mm_per_px(&self) -> Vector2 {
+        let j = &self.card_per_px;
+        Vector2::new(j.row(0).norm(), j.row(1).norm())
+    }
+
+    /// The patch as it must look with these parameters.
+    fn drawn(&self, p: &Params) -> Drawn {
+        let mm_per_px = self.mm_per_px();
+        Drawn {
+            params: p.data.0[0],
+            shift: self.card_per_px * Vector2::new(p[0], p[1]),
+            per_s: mm_per_px.map(|mm| 1.0 / (p[6] * mm)),
+            table: &NORMAL,
+        }
+    }
+
     /// Sum of squares and normal equations, the prior of the ink's growth included (weighted for a
     /// noise of 2 % of the contrast).
     fn equations(&self, p: &Params) -> (f64, SMatrix<f64, N, N>, Params) {
-        let half = PATCH_SIDE_MM / 2.0;
-        let [dx, dy, white, gx, gy, contrast, blur, growth] = p.data.0[0];
+        let drawn = self.drawn(p);
+        let (contrast, growth) = (p[5], p[7]);
         let j = &self.card_per_px;
-        let shift = j * Vector2::new(dx, dy);
-        let (kx, ky) = (j.row(0).norm(), j.row(1).norm());
-        let (per_sx, per_sy) = (1.0 / (blur * kx), 1.0 / (blur * ky));
-        let table: &Table = &NORMAL;
+        let [kx, ky] = self.mm_per_px().into();
         let mut cost = 0.0;
         let mut matrix = SMatrix::<f64, N, N>::zeros();
         let mut gradient = Params::zeros();
-        for (q, d, seen) in &self.pixels {
-            let (x, y) = (q.x - shift.x, q.y - shift.y);
-            let [x1, x2] = bands(x, half, growth, per_sx, table);
-            let [y1, y2] = bands(y, half, growth, per_sy, table);
-            let black = x1.value * y1.value + x2.value * y2.value;
-            let model = white + gx * d.x + gy * d.y - contrast * black;
-            let r = model - seen;
-            if *seen >= 1.0 && r > 0.0 {
+        for pixel in &self.pixels {
+            let (black, [x1, x2], [y1, y2]) = drawn.at(pixel);
+            let Some(r) = drawn.missing(pixel, black) else {
                 continue;
-            }
+            };
+            let d = pixel.1;
             cost += r * r;
             let by_x = x1.by_t * y1.value + x2.by_t * y2.value;
             let by_y = x1.value * y1.by_t + x2.value * y2.by_t;
@@ -344,26 +355,7 @@ impl Window {
             params,
             information: matrix,
             variance: cost / (n - N as f64),
-            odd_variance: self.odd_variance(&params),
         })
-    }
-
-    /// Light that is seen less than the model has, per pixel; nothing where the camera clipped what is brighter.
-    fn missing_light(&self, p: &Params) -> Vec<f64> {
-        let half = PATCH_SIDE_MM / 2.0;
-        let [dx, dy, white, gx, gy, contrast, blur, growth] = p.data.0[0];
-        let shift = self.card_per_px * Vector2::new(dx, dy);
-        let per_s = |row: usize| 1.0 / (blur * self.card_per_px.row(row).norm());
-        let black = |q: &Point2| {
-            let [x1, x2] = bands(q.x - shift.x, half, growth, per_s(0), &NORMAL);
-            let [y1, y2] = bands(q.y - shift.y, half, growth, per_s(1), &NORMAL);
-            x1.value * y1.value + x2.value * y2.value
-        };
-        let missing = |(q, d, seen): &(Point2, Vector2, f64)| {
-            let r = white + gx * d.x + gy * d.y - contrast * black(q) - seen;
-            if *seen >= 1.0 { r.min(0.0) } else { r }
-        };
-        self.pixels.iter().map(missing).collect()
     }
 
     /// Variance of a pixel's light from the differences between opposite points, the far one between four pixels.
@@ -371,7 +363,9 @@ impl Window {
         /// Variance of white noise's difference so taken: 1, and the sum of the four weights' squares in the mean over all
         /// places between the pixels, (2/3)².
         const OF_WHITE_NOISE: f64 = 1.0 + 4.0 / 9.0;
-        let missing = self.missing_light(params);
+        let drawn = self.drawn(params);
+        let missing = |pixel: &Pixel| drawn.missing(pixel, drawn.at(pixel).0).unwrap_or(0.0);
+        let missing: Vec<f64> = self.pixels.iter().map(missing).collect();
         let cells = |d: Vector2| d / self.step_px;
         let first = self
             .pixels
@@ -409,6 +403,36 @@ impl Window {
             return f64::INFINITY;
         }
         sum / count / OF_WHITE_NOISE
+    }
+}
+
+/// A patch as it must look.
+struct Drawn {
+    params: [f64; N],
+    /// Its middle in the card frame from the expected one, mm.
+    shift: Vector2,
+    /// One over the blur along the card's x and y, 1/mm.
+    per_s: Vector2,
+    table: &'static Table,
+}
+
+impl Drawn {
+    /// The share of ink at a pixel, and the bars along x and y that make it.
+    #[inline(always)]
+    fn at(&self, (q, ..): &Pixel) -> (f64, [Bar; 2], [Bar; 2]) {
+        let (half, growth) = (PATCH_SIDE_MM / 2.0, self.params[7]);
+        let x = bands(q.x - self.shift.x, half, growth, self.per_s.x, self.table);
+        let y = bands(q.y - self.shift.y, half, growth, self.per_s.y, self.table);
+        let black = x[0].value * y[0].value + x[1].value * y[1].value;
+        (black, x, y)
+    }
+
+    /// Light drawn less light seen at a pixel; nothing where the camera clipped what is brighter.
+    #[inline(always)]
+    fn missing(&self, (_, d, seen): &Pixel, black: f64) -> Option<f64> {
+        let [_, _, white, gx, gy, contrast, ..] = self.params;
+        let r = white + gx * d.x + gy * d.y - contrast * black - seen;
+        (*seen < 1.0 || r <= 0.0).then_some(r)
     }
 }
 

@@ -124,9 +124,9 @@ fn of_repeat(measured: &Measured, plan: &Plan) -> Option<Warning> {
     let stretch = measured.state.stretch;
     let larger = 0.5 * (stretch.x + stretch.y);
     (larger.abs() > WRONG_REPEAT).then(|| {
+        let bar = length(plan.card_bar_mm, LengthUnit::Millimetre);
         let length = |mm: f64| length(mm, plan.unit);
         let really = length(plan.repeat_mm * (1.0 + stretch.x));
-        let bar = crate::verdict::words::length(plan.card_bar_mm, LengthUnit::Millimetre);
         let spoils = larger.abs() > OTHER_DESIGN;
         Warning {
             what: format!(

@@ -57,14 +57,11 @@ pub fn drift(plan: &Plan, gaps: &[GapRecord]) -> Vec<DriftRecord> {
 /// gaps, by 0.45 mm with the mean of both. So a row's drift also stays what was told when it was measured.
 pub fn joined(of_quilt: &[GapRecord], in_photo: &[GapRecord], row: u32) -> Vec<GapRecord> {
     let known = |gap: &GapRecord| of_quilt.iter().any(|old| old.to_row == gap.to_row);
-    let kept = of_quilt.iter().filter(|old| {
-        let is_newest = old.to_row == row;
-        !(is_newest && in_photo.iter().any(|gap| gap.to_row == row))
-    });
     let new = in_photo
         .iter()
         .filter(|gap| gap.to_row == row || !known(gap));
-    kept.chain(new).cloned().collect()
+    // Where a gap is there twice, the last one counts.
+    of_quilt.iter().chain(new).cloned().collect()
 }
 
 /// Where `row` lies against the plan, through the gaps between row 1 and it; see [`drift`].

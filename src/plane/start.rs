@@ -482,7 +482,6 @@ mod tests {
         }
     }
 
-    /// The strip that two photos share says little of the second photo's tilt; the sheet it also shows does.
     /// Sizes of pictures as sensors and their software give them (common practice, no source), and of parts of them.
     #[test]
     fn a_picture_cut_by_hand_is_known_by_its_shape_and_leaves_its_middle_open() {
@@ -505,6 +504,7 @@ mod tests {
         assert!(part.focal_relative_u > 0.1 && part.centre_u_px > 300.0);
     }
 
+    /// The strip that two photos share says little of the second photo's tilt; the sheet it also shows does.
     #[test]
     fn a_photo_linked_by_a_strip_takes_its_tilt_from_its_own_sheet() {
         let priors = Priors::default();

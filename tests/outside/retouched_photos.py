@@ -1,23 +1,20 @@
 """Photos as a phone's own software leaves them: those that the other scripts drew, sharpened, smoothed, toned or squeezed.
 
-    python3 tests/outside/retouched_photos.py target/relief --retouch sharpened --to 16
+    python3 tests/outside/retouched_photos.py target/relief target/relief-sharpened --retouch sharpened --to 16
+    python3 tests/outside/relief_photos.py target/relief-sharpened --to 16
 
-The folder is one that `other_photos.py`, `relief_photos.py` or `traced_photos.py` has drawn; its photos stay as they are. Needs
-opencv-python-headless, numpy and Pillow. Strengths: common practice, no source; the filters are OpenCV's, not ours.
+The first folder is one that `other_photos.py`, `relief_photos.py` or `traced_photos.py` has drawn, and the same script measures what
+stands in the second. Needs opencv-python-headless, numpy and Pillow. Strengths: common practice, no source; the filters are OpenCV's,
+not ours.
 """
 
 import argparse
-import json
 import pathlib
 import shutil
-import tempfile
 
 import cv2
 import numpy as np
 from PIL import Image
-
-import other_photos
-import relief_photos
 
 
 def unsharp(picture, sigma_px, amount):
@@ -70,7 +67,7 @@ RETOUCHES = {
 def retouched(folder, to, retouch):
     """A drawn photo's folder with its photo retouched."""
     change, quality = RETOUCHES[retouch]
-    shutil.copytree(folder, to, ignore=shutil.ignore_patterns("row.jpg", "said.txt"))
+    shutil.copytree(folder, to, ignore=shutil.ignore_patterns("row.jpg", "said.txt"), dirs_exist_ok=True)
     photo = Image.open(folder / "row.jpg")
     picture = change(np.array(photo.convert("RGB")))
     Image.fromarray(np.ascontiguousarray(picture)).save(to / "row.jpg", quality=quality, exif=photo.getexif())
@@ -78,28 +75,14 @@ def retouched(folder, to, retouch):
 
 def main():
     parser = argparse.ArgumentParser()
+    parser.add_argument("drawn", type=pathlib.Path)
     parser.add_argument("folder", type=pathlib.Path)
-    parser.add_argument("--rowsight", default="target/release/rowsight")
     parser.add_argument("--retouch", choices=RETOUCHES, default="sharpened")
     parser.add_argument("--from", dest="first", type=int, default=0)
     parser.add_argument("--to", type=int, default=24)
     arguments = parser.parse_args()
-    all_errors, states = [], []
     for seed in range(arguments.first, arguments.to):
-        folder = arguments.folder / f"{seed:03d}"
-        truth = json.loads((folder / "truth.json").read_text())
-        errors = relief_photos.errors if "as_set" in truth else other_photos.errors
-        with tempfile.TemporaryDirectory() as place:
-            here = pathlib.Path(place) / "photo"
-            retouched(folder, here, arguments.retouch)
-            said, refused = other_photos.measure(arguments.rowsight, here, truth)
-        found = errors(said, truth) if said else []
-        state, line = other_photos.judged(seed, truth, said, refused, found)
-        states.append(state)
-        if state == "right":
-            all_errors += found
-        print(line, flush=True)
-    print(other_photos.summary(states, all_errors, f", {arguments.retouch}"))
+        retouched(arguments.drawn / f"{seed:03d}", arguments.folder / f"{seed:03d}", arguments.retouch)
 
 
 if __name__ == "__main__":
